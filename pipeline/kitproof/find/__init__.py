@@ -1,0 +1,1 @@
+"""Finding: what the measurements mean for the take."""

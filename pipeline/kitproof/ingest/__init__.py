@@ -1,0 +1,1 @@
+"""Reading a take folder: which files, which microphones, which format."""

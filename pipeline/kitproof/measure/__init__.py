@@ -1,0 +1,1 @@
+"""Measuring: pure functions from samples or records to records."""

@@ -1,0 +1,1 @@
+"""Reporting: saved measurements drawn as a PDF."""
