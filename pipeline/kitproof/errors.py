@@ -19,3 +19,7 @@ class OutputError(KitproofError):
 
 class StageInputError(KitproofError, ValueError):
     """A measurement was called outside its contract: a bug in the caller."""
+
+
+class SavedError(KitproofError):
+    """A saved result cannot be read back: missing, damaged, or of another schema version."""
