@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 import kitproof
+import samples
 from kitproof import model
 from kitproof.errors import OutputError, SavedError, StageInputError
 from kitproof.saved import (
@@ -123,6 +124,23 @@ def test_measurements_read_back_equal(tmp_path):
 
     assert read_measurements(path) == measurements()
     assert names_in(tmp_path) == ["m.json"]
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{"n_channels": 14}, {"n_channels": 1, "silent": True}, {"names": "japanese", "n_unreadable": 2, "song": None}],
+)
+def test_a_whole_take_reads_back_equal(tmp_path, given):
+    """A take of usual size, a silent one, and one with names from elsewhere and unreadable files come back equal."""
+    record, drawn = samples.take(**given)
+
+    write_measurements(record, tmp_path / "m.json")
+    write_pictures(drawn, tmp_path / "p.npz")
+
+    assert read_measurements(tmp_path / "m.json") == record
+    after = read_pictures(tmp_path / "p.npz")
+    assert [page.file for page in after.channels] == [page.file for page in drawn.channels]
+    assert [(one.file, one.drum) for one in after.hits] == [(one.file, one.drum) for one in drawn.hits]
 
 
 def test_numpy_scalars_are_saved_as_plain_numbers(tmp_path):
