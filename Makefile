@@ -29,7 +29,7 @@ report: $(VENV)/.installed $(if $(TAKE),,out/.demo) ## PDF of the demo's takes, 
 	esac; \
 	status=0; $(BIN)/kitproof report -o "$$OUT" -- "$$@" || status=$$?; \
 	case $$status in 0 | 1) ;; *) echo "No report: kitproof ended with status $$status." >&2; exit 2 ;; esac; \
-	pdfs=$$(find "$$OUT" -name '*.pdf' -newer out/.started | sort); \
+	pdfs=$$(find "$$OUT" -name '*.pdf' -newer out/.started 2>/dev/null | sort); \
 	if [ -z "$$pdfs" ]; then echo "No report: kitproof wrote no PDF into $$OUT." >&2; exit 2; fi; \
 	case $$status in \
 	0) echo "Measured; nothing to fix. The report:" ;; \
