@@ -108,7 +108,7 @@ def undocumented(source: str) -> list[str]:
     tree = ast.parse(source)
     silent = [] if ast.get_docstring(tree) or not tree.body else ["module"]
     definitions = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
-    owners = [tree, *(node for node in tree.body if isinstance(node, ast.ClassDef))]
+    owners = [tree, *(n for n in tree.body if isinstance(n, ast.ClassDef) and not n.name.startswith("_"))]
     for node in (node for owner in owners for node in owner.body if isinstance(node, definitions)):
         if not node.name.startswith("_") and not ast.get_docstring(node):
             silent.append(node.name)
@@ -214,7 +214,8 @@ def test_not_printing_is_not_mistaken_for_it():
 def test_a_missing_docstring_is_noticed():
     """Functions, classes and public methods count; private ones do not."""
     source = (
-        '"""M."""\ndef f(): ...\nclass C:\n    """C."""\n    def m(self): ...\n    def _p(self): ...\ndef _g(): ...'
+        '"""M."""\ndef f(): ...\nclass C:\n    """C."""\n    def m(self): ...\n    def _p(self): ...\ndef _g(): ...\n'
+    source += "class _D:\n    def m(self): ..."
     )
 
     assert undocumented(source) == ["f", "m"]
