@@ -215,7 +215,7 @@ def test_a_missing_docstring_is_noticed():
     """Functions, classes and public methods count; private ones do not."""
     source = (
         '"""M."""\ndef f(): ...\nclass C:\n    """C."""\n    def m(self): ...\n    def _p(self): ...\ndef _g(): ...\n'
-    source += "class _D:\n    def m(self): ..."
+        "class _D:\n    def m(self): ..."
     )
 
     assert undocumented(source) == ["f", "m"]
