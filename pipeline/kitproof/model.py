@@ -77,7 +77,7 @@ class FileFacts:
     declared_frames: int | None = None  # frames that the header promises
     time_reference_frames: int | None = None  # broadcast header: first sample, counted from midnight
     description: str | None = None  # broadcast header
-    problem: Literal["unreadable", "truncated", "empty"] | None = None
+    problem: Literal["unreadable", "truncated", "empty", "damaged"] | None = None
     problem_text: str | None = None  # what was found and what to do
 
 
