@@ -114,7 +114,7 @@ def take(
     rng = np.random.default_rng(seed)
     channels = _channels(n_channels, names)
     readable = channels[: len(channels) - n_unreadable]
-    hits = () if silent else _hits(rng, readable, duration_s, tempo_bpm or 96.0)
+    hits = () if silent or not readable else _hits(rng, readable, duration_s, tempo_bpm or 96.0)
     findings = _findings(rng, channels, readable, n_findings, duration_s)
     measurements = Measurements(
         take=_take(channels, readable, duration_s, tempo_bpm, song, number),
@@ -125,7 +125,7 @@ def take(
         pairs=_pairs(rng, readable, hits, silent),
         findings=findings,
         not_checked=NOT_CHECKED,
-        verdict=_verdict(findings, verdict),
+        verdict=_verdict(findings, verdict, good=not silent and bool(readable)),
         settings={
             "bleed": {"window_ms": 60.0, "before_ms": 1.0},
             "hits": {"threshold_db": 12.0},
@@ -444,10 +444,10 @@ SENTENCES: dict[VerdictWord, str] = {
 }
 
 
-def _verdict(findings: tuple[Finding, ...], word: VerdictWord | None) -> Verdict:
+def _verdict(findings: tuple[Finding, ...], word: VerdictWord | None, *, good: bool) -> Verdict:
     to_fix = tuple(i for i, f in enumerate(findings) if f.severity == "fix")[:3]
     word = word or ("fix-and-redo" if to_fix else "keep")
-    return Verdict(word=word, sentence=SENTENCES[word], red_lines=to_fix, good=GOOD)
+    return Verdict(word=word, sentence=SENTENCES[word], red_lines=to_fix, good=GOOD if good else ())
 
 
 # ---------------------------------------------------------------- pictures

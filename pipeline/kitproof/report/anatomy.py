@@ -1,0 +1,60 @@
+"""What every section is made of: title, one line that says what was found, figure, caption, method note."""
+
+from __future__ import annotations
+
+from kitproof.report import style
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import TextStyle
+from kitproof.report.typeset import shorten_middle, wrap
+
+
+def open_section(sheet: Sheet, key: str, finding: str) -> None:
+    """Start a section on a new page: anchor, outline entry, title, the one-line finding.
+
+    key : name of the section; its title is the wording `<key>.title`
+    """
+    title = sheet.words(f"{key}.title")
+    sheet.new_page(title)
+    open_page(sheet, title, f"section:{key}", 0, finding)
+
+
+def open_page(sheet: Sheet, title: str, anchor: str, level: int, finding: str) -> None:
+    """Title block of a page."""
+    sheet.anchor(anchor, 0.0)
+    sheet.outline(title, anchor, level)
+    shown = shorten_middle(title, style.TITLE, sheet.text_w)
+    sheet.y = sheet.lines(sheet.left, sheet.y, [shown], style.TITLE) + 2.0
+    sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, finding, style.BODY) + 8.0
+
+
+def subhead(sheet: Sheet, text: str, *, keep_with: float = 40.0) -> None:
+    """A heading within a section; `keep_with` points of what follows stay on its page."""
+    sheet.need(style.HEAD.leading + 10.0 + keep_with)
+    sheet.y += 8.0
+    sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(text, style.HEAD, sheet.text_w)], style.HEAD) + 3.0
+
+
+def block(sheet: Sheet, text: str, face: TextStyle, after: float = 6.0) -> None:
+    """A paragraph over the full width that moves to the next page if it does not fit here."""
+    rows = wrap(text, face, sheet.text_w)
+    while rows:
+        sheet.need(min(len(rows), 3) * face.leading)
+        fit = max(1, int(sheet.room // face.leading))
+        sheet.y = sheet.lines(sheet.left, sheet.y, rows[:fit], face)
+        rows = rows[fit:]
+    sheet.y += after
+
+
+def caption(sheet: Sheet, text: str) -> None:
+    """What to look for in the figure above."""
+    block(sheet, text, style.SMALL)
+
+
+def method(sheet: Sheet, text: str) -> None:
+    """How the numbers of this section were had."""
+    rows = wrap(text, style.TICK, sheet.text_w - 8.0)
+    sheet.need(len(rows) * style.TICK.leading + 4.0)
+    top = sheet.y
+    sheet.y = sheet.lines(sheet.left + 8.0, sheet.y, rows, style.TICK)
+    sheet.line(sheet.left + 1.0, top + 1.0, sheet.left + 1.0, sheet.y - 1.0, style.QUIET, 0.8)
+    sheet.y += 6.0

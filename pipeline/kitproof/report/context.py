@@ -1,0 +1,186 @@
+"""What the pages look up again and again: labels, findings by channel and by rank, hits by drum."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from kitproof.model import (
+    Channel,
+    ChannelMeasures,
+    ChannelPicture,
+    FileFacts,
+    Finding,
+    Hit,
+    HitPicture,
+    Measurements,
+    Pictures,
+    Severity,
+)
+from kitproof.report import numbers
+from kitproof.report.wording import Words
+from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, drum_label
+
+SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
+
+
+@dataclass(frozen=True)
+class RankedFinding:
+    """A finding with the number it carries all over the report."""
+
+    number: int
+    finding: Finding
+
+    @property
+    def anchor(self) -> str:
+        """Where it is told in full."""
+        return f"finding:{self.number}"
+
+
+class Context:
+    """One take's records, indexed."""
+
+    def __init__(self, measurements: Measurements, pictures: Pictures, words: Words, *, small: bool) -> None:
+        self.measurements = measurements
+        self.take = measurements.take
+        self.words = words
+        self.small = small
+        self._pictures = pictures
+
+    # ------------------------------------------------------------ the take
+    @cached_property
+    def song(self) -> str:
+        """What the take is of; its folder's name if no song is declared."""
+        return self.take.song or self.take.name
+
+    @cached_property
+    def heading(self) -> str:
+        """Song and take: "Tidewall, take 3"."""
+        if self.take.number is None:
+            return self.song if self.take.song is None else f"{self.song}, {self.take.name}"
+        return self.words("common.take_of", song=self.song, number=self.take.number)
+
+    @cached_property
+    def duration_s(self) -> float:
+        """Length of the longest channel; 0 if nothing could be read."""
+        lengths = [c.duration_s for c in self.measurements.channels]
+        return max([*lengths, *(p.duration_s for p in self._pictures.channels)], default=0.0)
+
+    def when(self, seconds: float) -> str:
+        """A time for the reader: "1:04.2", with its bar where the tempo is known."""
+        if self.take.tempo_bpm:
+            bar = numbers.bar_at(seconds, self.take.tempo_bpm)
+            return self.words("common.time_and_bar", time=numbers.clock(seconds), bar=bar)
+        return numbers.clock(seconds)
+
+    # ------------------------------------------------------------ channels
+    @cached_property
+    def channels(self) -> tuple[Channel, ...]:
+        """All channels, as declared."""
+        return self.take.channels
+
+    @cached_property
+    def _labels(self) -> dict[str, str]:
+        times = Counter(c.label for c in self.channels)
+        return {
+            c.file: c.label if times[c.label] == 1 else self.words("common.same_label", label=c.label, number=n)
+            for n, c in enumerate(self.channels, start=1)
+        }
+
+    def label(self, file: str) -> str:
+        """How the report calls a channel; with its place in the input list where two share a label."""
+        return self._labels.get(file, file)
+
+    @cached_property
+    def measures(self) -> dict[str, ChannelMeasures]:
+        """file -> its numbers."""
+        return {c.file: c for c in self.measurements.channels}
+
+    @cached_property
+    def pictures(self) -> dict[str, ChannelPicture]:
+        """file -> its picture."""
+        return {p.file: p for p in self._pictures.channels}
+
+    @cached_property
+    def facts(self) -> dict[str, FileFacts]:
+        """path -> what the header says."""
+        return {f.path: f for f in self.take.files}
+
+    def channel_anchor(self, file: str) -> str:
+        """Where a channel has its own page."""
+        return f"channel:{file}"
+
+    def why_missing(self, channel: Channel) -> str:
+        """Why a channel has no numbers or no picture."""
+        facts = self.facts.get(channel.path)
+        if facts is not None and facts.problem_text:
+            return facts.problem_text
+        return self.words("common.no_picture")
+
+    def hit_picture(self, file: str, drum: str | None) -> HitPicture | None:
+        """The mean stroke to show for a channel: its own drum's; for a mic of no drum the snare's, or what there is."""
+        mine = {p.drum: p for p in self._pictures.hits if p.file == file}
+        order = [drum] if drum else ["snare", "kick", *DRUM_ORDER]
+        return next((mine[d] for d in order if d in mine), None)
+
+    # ------------------------------------------------------------ drums and hits
+    @cached_property
+    def hits_by_drum(self) -> dict[str, list[Hit]]:
+        """drum -> its hits, kit order, drums that were hit only."""
+        found: dict[str, list[Hit]] = {}
+        for drum in (*DRUM_ORDER, *sorted({h.drum for h in self.measurements.hits} - set(DRUM_ORDER))):
+            hits = [h for h in self.measurements.hits if h.drum == drum]
+            if hits:
+                found[drum] = hits
+        return found
+
+    def drum(self, drum: str) -> str:
+        """How the report calls a drum."""
+        return self.words("common.unmiked") if drum == "unmiked" else drum_label(drum)
+
+    def drum_of(self, channel: Channel) -> str | None:
+        """The drum a microphone stands at."""
+        return DRUM_OF_ROLE.get(channel.role)
+
+    # ------------------------------------------------------------ findings
+    @cached_property
+    def findings(self) -> tuple[RankedFinding, ...]:
+        """All findings, what has to be fixed first; within a severity the red lines first, then as found."""
+        red = {index: place for place, index in enumerate(self.measurements.verdict.red_lines)}
+        order = sorted(
+            range(len(self.measurements.findings)),
+            key=lambda i: (SEVERITIES.index(self.measurements.findings[i].severity), red.get(i, len(red)), i),
+        )
+        return tuple(RankedFinding(n, self.measurements.findings[i]) for n, i in enumerate(order, start=1))
+
+    @cached_property
+    def red_lines(self) -> tuple[RankedFinding, ...]:
+        """The findings that decide the verdict."""
+        chosen = [self.measurements.findings[i] for i in self.measurements.verdict.red_lines]
+        return tuple(next(r for r in self.findings if r.finding is f) for f in chosen)
+
+    def findings_of(self, file: str) -> tuple[RankedFinding, ...]:
+        """The findings about one channel."""
+        return tuple(r for r in self.findings if file in r.finding.files)
+
+    def count(self, severity: Severity) -> int:
+        """How many findings have this severity."""
+        return sum(f.severity == severity for f in self.measurements.findings)
+
+    def subject(self, finding: Finding, most: int = 3) -> str:
+        """Which channels a finding is about: "kick in, kick out and 3 more"."""
+        labels = [self.label(f) for f in finding.files]
+        if not labels:
+            return self.words("common.whole_take")
+        return self.listing(labels, most)
+
+    def listing(self, items: Sequence[str], most: int) -> str:
+        """A list in words, cut after `most` items: "a, b and 3 more"."""
+        shown, rest = list(items[:most]), len(items) - most
+        if rest > 0:
+            return self.words("common.and_more", items=", ".join(shown), n=rest)
+        if len(shown) > 1:
+            return self.words("common.and_last", items=", ".join(shown[:-1]), last=shown[-1])
+        return shown[0] if shown else ""

@@ -1,0 +1,94 @@
+"""Glossary, method and standards, settings and versions, checksums, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from kitproof.model import FileFacts
+from kitproof.report import numbers, style
+from kitproof.report.anatomy import block, open_section, subhead
+from kitproof.report.context import Context
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import TextStyle
+from kitproof.report.typeset import spelled_out, wrap
+
+KEY = "annex"
+TERM_W = 112.0
+TERM = TextStyle(style.BOLD, style.LABEL.size, style.LABEL.leading)
+
+
+def draw(sheet: Sheet, ctx: Context) -> None:
+    """Draw the annex."""
+    words = ctx.words
+    open_section(sheet, KEY, words("annex.line"))
+    subhead(sheet, words("annex.cautions"))
+    _entries(sheet, words.entries("cautions"))
+    subhead(sheet, words("annex.glossary"))
+    _entries(sheet, words.entries("glossary"))
+    subhead(sheet, words("annex.methods"))
+    _entries(sheet, words.entries("methods"))
+    subhead(sheet, words("annex.settings"))
+    _pairs(sheet, [*flat(ctx.measurements.settings), ("schema_version", str(ctx.measurements.schema_version))])
+    subhead(sheet, words("annex.versions"))
+    _pairs(sheet, sorted((k, str(v)) for k, v in ctx.measurements.versions.items()))
+    sheet.need(60.0)
+    sheet.anchor("files")
+    subhead(sheet, words("annex.files"))
+    block(sheet, words("annex.files_lead"), style.SMALL)
+    for facts in ctx.take.files:
+        _file(sheet, ctx, facts)
+
+
+def flat(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+    """Nested settings as dotted names and values, in the order of the names."""
+    for key in sorted(settings, key=str):
+        value = settings[key]
+        if isinstance(value, Mapping):
+            yield from flat(value, f"{prefix}{key}.")
+        elif isinstance(value, float):
+            yield f"{prefix}{key}", f"{value:g}"
+        elif isinstance(value, list | tuple):
+            yield f"{prefix}{key}", ", ".join(str(v) for v in value)
+        else:
+            yield f"{prefix}{key}", str(value)
+
+
+def _entries(sheet: Sheet, entries: Sequence[Mapping[str, str]]) -> None:
+    """Terms left, what they mean right."""
+    for entry in entries:
+        term = wrap(entry["term"], TERM, TERM_W - 10.0)
+        text = wrap(entry["text"], style.LABEL, sheet.text_w - TERM_W)
+        height = max(len(term), len(text)) * style.LABEL.leading + 3.0
+        sheet.need(height)
+        sheet.lines(sheet.left, sheet.y, term, TERM)
+        sheet.lines(sheet.left + TERM_W, sheet.y, text, style.LABEL)
+        sheet.y += height
+
+
+def _pairs(sheet: Sheet, pairs: Sequence[tuple[str, str]]) -> None:
+    """Names and values, two columns wide."""
+    half = sheet.text_w * 0.42
+    for name, value in pairs:
+        left = wrap(name, style.CELL, half - 10.0)
+        right = wrap(value, style.CELL, sheet.text_w - half)
+        height = max(len(left), len(right)) * style.CELL.leading + 1.0
+        sheet.need(height)
+        sheet.lines(sheet.left, sheet.y, left, style.CELL)
+        sheet.lines(sheet.left + half, sheet.y, right, style.CELL)
+        sheet.y += height
+
+
+def _file(sheet: Sheet, ctx: Context, facts: FileFacts) -> None:
+    """Exact name and size of a file, its checksum below."""
+    words = ctx.words
+    size = words("annex.size", size=numbers.megabytes(facts.size_bytes), n=numbers.grouped(facts.size_bytes))
+    name = wrap(spelled_out(facts.path), style.CELL_BOLD, sheet.text_w * 0.66)
+    checksum = facts.sha256 or words("annex.no_checksum")
+    sheet.need((len(name) + 1) * style.CELL.leading + 3.0)
+    sheet.text(sheet.right, sheet.y + 8.0, size, style.CELL, align="right")
+    sheet.y = sheet.lines(sheet.left, sheet.y, name, style.CELL_BOLD)
+    if facts.time_reference_frames is not None:
+        stamp = words("annex.time_stamp", n=numbers.grouped(facts.time_reference_frames))
+        sheet.text(sheet.right, sheet.y + 7.5, stamp, style.TICK, align="right")
+    sheet.y = sheet.lines(sheet.left, sheet.y, [checksum], style.CODE) + 3.0

@@ -1,0 +1,222 @@
+"""One page per channel: wave, spectrogram, mean stroke, numbers, findings."""
+
+from __future__ import annotations
+
+from kitproof.model import Channel, ChannelMeasures
+from kitproof.report import marks, numbers, style
+from kitproof.report.anatomy import caption, method, open_page
+from kitproof.report.context import Context
+from kitproof.report.figures.sonogram import draw_key, draw_sonogram
+from kitproof.report.figures.strip import mark_positions
+from kitproof.report.figures.stroke import draw_spectrum, draw_stroke
+from kitproof.report.figures.wave import draw_wave, enlargement
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import Box
+from kitproof.report.table import Reasons
+from kitproof.report.typeset import shorten_middle, upper_first, wrap
+
+KEY = "channels"
+WAVE_H, STROKE_H = 60.0, 86.0
+SONOGRAM_H = (70.0, 190.0)  # takes what the page has left
+STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 2 * style.SMALL.leading + 6.0
+CAPTION_H = 3 * style.SMALL.leading + 6.0
+LOW_END = 34.0  # axis and key below the spectrogram
+COLUMN_GAP = 22.0
+INDENT = 26.0
+NUMBER_W = 0.46  # share of the width for the table of numbers
+MOST_BANDS = 4
+# wording, field, decimals, unit
+NUMBERS = (
+    ("channels.true_peak", "true_peak_dbtp", 1, "dBTP"),
+    ("channels.sample_peak", "sample_peak_dbfs", 1, "dBFS"),
+    ("channels.rms", "rms_dbfs", 1, "dBFS"),
+    ("channels.crest", "crest_db", 1, "dB"),
+    ("channels.hit_crest", "hit_crest_db", 1, "dB"),
+    ("channels.floor", "noise_floor_dbfs", 1, "dBFS"),
+    ("channels.momentary", "max_momentary_lufs", 1, "LUFS"),
+    ("channels.short_term", "max_short_term_lufs", 1, "LUFS"),
+    ("channels.integrated", "integrated_lufs", 1, "LUFS"),
+    ("channels.range", "loudness_range_lu", 1, "LU"),
+    ("channels.dc", "dc_fraction", 6, ""),
+    ("channels.bits", "used_bits", 0, "bit"),
+)
+
+
+def draw(sheet: Sheet, ctx: Context) -> None:
+    """Draw a page for every channel, in the order of the take."""
+    for n, channel in enumerate(ctx.channels):
+        _page(sheet, ctx, channel, first=n == 0)
+
+
+def _page(sheet: Sheet, ctx: Context, channel: Channel, *, first: bool) -> None:
+    words, label = ctx.words, ctx.label(channel.file)
+    title = words("channels.title_of", label=label)
+    sheet.new_page(title)
+    if first:
+        sheet.anchor(f"section:{KEY}", 0.0)
+        sheet.outline(words("channels.title"), f"section:{KEY}", 0)
+    measures = ctx.measures.get(channel.file)
+    open_page(sheet, upper_first(label), ctx.channel_anchor(channel.file), 1, _line(ctx, channel, measures))
+    if measures is None:
+        sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, ctx.why_missing(channel), style.BODY) + 8.0
+    else:
+        _pictures(sheet, ctx, channel)
+    _tables(sheet, ctx, channel, measures)
+
+
+def _line(ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> str:
+    words = ctx.words
+    n = words.count("common.findings", len(ctx.findings_of(channel.file)))
+    if measures is None:
+        return words("channels.line_missing", findings=n)
+    if measures.true_peak_dbtp is None:
+        return words("channels.line_silent", findings=n)
+    peak = numbers.fixed(measures.true_peak_dbtp)
+    if measures.drum is None:
+        return words("channels.line_distant", peak=peak, findings=n)
+    hits = words.count("common.hits", measures.n_own_hits)
+    return words("channels.line", peak=peak, hits=hits, drum=ctx.drum(measures.drum), findings=n)
+
+
+# ---------------------------------------------------------------- figures
+def _pictures(sheet: Sheet, ctx: Context, channel: Channel) -> None:
+    words = ctx.words
+    picture = ctx.pictures.get(channel.file)
+    hit = ctx.hit_picture(channel.file, ctx.drum_of(channel))
+    if picture is None:
+        sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, words("common.no_picture"), style.BODY) + 8.0
+    else:
+        below = (STROKE_BLOCK if hit else 0.0) + _tables_height(ctx, channel)
+        _over_time(sheet, ctx, channel, below)
+        caption(sheet, words("channels.caption_time"))
+    if hit is not None:
+        _one_stroke(sheet, ctx, channel)
+
+
+def _tables_height(ctx: Context, channel: Channel) -> float:
+    """Room to keep for the tables at the foot of the page."""
+    one = ctx.measures.get(channel.file)
+    if one is None:
+        return 0.0
+    n_rows = len(NUMBERS) + min(len(one.noise_bands), MOST_BANDS) + 2
+    n_reasons = min(len({*one.unmeasured.values()}), 3)
+    return 14.0 + n_rows * (style.CELL.leading + 1.0) + n_reasons * style.TICK.leading + 30.0
+
+
+def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> None:
+    """Wave above spectrogram, on the same time axis as the other pages; `below` is kept free for what follows."""
+    picture = ctx.pictures[channel.file]
+    timed = [r for r in ctx.findings_of(channel.file) if r.finding.times_s]
+    top = sheet.y + 12.0 + (15.0 if timed else 0.0)
+    full = Box(sheet.plot_x, top, sheet.right - sheet.plot_x, WAVE_H)
+    share = marks.time_x(full, ctx.duration_s, picture.duration_s) - full.x
+    wave = Box(full.x, top, share, WAVE_H)
+    draw_wave(sheet, picture, wave, 300 if ctx.small else 520)
+    marks.bar_axis(sheet, ctx, Box(full.x, top - (15.0 if timed else 0.0), full.w, WAVE_H))
+    xs = marks.time_ticks_of(sheet, timed, full, ctx.duration_s, top - 1.5, wave.bottom)
+    marks.balloons_on_row(sheet, timed, xs, top - 8.0)
+    sheet.text(sheet.left, wave.y + 8.0, ctx.words("channels.wave"), style.LABEL_BOLD)
+    factor = enlargement(picture)
+    scale = ctx.words("channels.wave_scale", factor=factor) if factor > 1 else ctx.words("channels.wave_scale_full")
+    sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
+    _own_hits(sheet, ctx, channel, full)
+    left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END - CAPTION_H
+    sono = Box(full.x, wave.bottom + 10.0, share, min(max(left, SONOGRAM_H[0]), SONOGRAM_H[1]))
+    draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
+    sheet.text(sheet.left, sono.y + 8.0, ctx.words("channels.sonogram"), style.LABEL_BOLD)
+    marks.time_axis(sheet, ctx, Box(full.x, sono.y, full.w, sono.h))
+    draw_key(sheet, full.x + 26.0, sono.bottom + 18.0, 110.0)
+    sheet.y = sono.bottom + LOW_END
+
+
+def _own_hits(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> None:
+    """Ticks between wave and spectrogram where this mic's own drum is hit."""
+    hits = ctx.hits_by_drum.get(ctx.drum_of(channel) or "", [])
+    places = mark_positions(hits, box, ctx.duration_s)
+    sheet.segments([(x, box.bottom + 2.5, x, box.bottom + 7.5) for x in places], style.INK, 0.4)
+
+
+def _one_stroke(sheet: Sheet, ctx: Context, channel: Channel) -> None:
+    """Mean stroke left, spectra right."""
+    hit = ctx.hit_picture(channel.file, ctx.drum_of(channel))
+    if hit is None:
+        return
+    words = ctx.words
+    half = (sheet.text_w - COLUMN_GAP) / 2
+    left = Box(sheet.left + 32.0, sheet.y + 16.0, half - 32.0, STROKE_H)
+    right = Box(sheet.left + half + COLUMN_GAP + 26.0, sheet.y + 16.0, half - 30.0, STROKE_H)
+    name = words("channels.stroke", drum=ctx.drum(hit.drum), n=numbers.grouped(hit.n_hits))
+    sheet.text(sheet.left, sheet.y + 9.0, shorten_middle(name, style.LABEL_BOLD, half), style.LABEL_BOLD)
+    name = shorten_middle(words("channels.spectrum"), style.LABEL_BOLD, half)
+    sheet.text(right.x - 26.0, sheet.y + 9.0, name, style.LABEL_BOLD)
+    draw_stroke(sheet, hit, left)
+    draw_spectrum(sheet, words, ctx.pictures.get(channel.file), hit, right)
+    sheet.y = left.bottom + 15.0
+    caption(sheet, words("channels.caption_stroke"))
+
+
+# ---------------------------------------------------------------- numbers and findings
+def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> None:
+    """Numbers left, findings right, reasons and method below."""
+    words = ctx.words
+    reasons = Reasons(sheet)
+    width = sheet.text_w * NUMBER_W
+    rows = _number_rows(ctx, measures, reasons) if measures else []
+    sheet.need(len(rows) * style.CELL.leading + 24.0)
+    top = sheet.y
+    if rows:
+        sheet.text(sheet.left, top + 9.0, words("channels.numbers"), style.LABEL_BOLD)
+    y = top + 14.0
+    for name, value in rows:
+        sheet.text(sheet.left, y + 8.0, name, style.CELL)
+        sheet.text(sheet.left + width, y + 8.0, value, style.CELL, align="right")
+        y += style.CELL.leading + 1.0
+        sheet.line(sheet.left, y, sheet.left + width, y)
+    right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, sheet.bottom - top - 14.0)
+    sheet.y = max(y, _findings(sheet, ctx, channel, right)) + 6.0
+    reasons.write()
+    if measures:
+        method(sheet, words("channels.method"))
+
+
+def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[tuple[str, str]]:
+    rows = []
+    for key, field, decimals, unit in NUMBERS:
+        text = reasons.figure(getattr(one, field), one.unmeasured.get(field), decimals)
+        if getattr(one, field) is not None:
+            text = f"{text} {unit}".rstrip()
+        if field == "sample_peak_dbfs" and one.sample_peak_time_s is not None:
+            text = ctx.words("channels.at", value=text, time=numbers.clock(one.sample_peak_time_s))
+        rows.append((ctx.words(key), text))
+    for band in one.noise_bands[:MOST_BANDS]:
+        name = ctx.words("channels.noise_band", low=numbers.hertz(band.low_hz), high=numbers.hertz(band.high_hz))
+        rows.append((name, f"{numbers.fixed(band.level_dbfs)} dBFS"))
+    clipped = str(one.clip_runs_n)
+    if one.clip_runs:
+        clipped = ctx.words("channels.first_at", n=clipped, time=numbers.clock(one.clip_runs[0].start_s))
+    rows.append((ctx.words("channels.clipped"), clipped))
+    rows.append((ctx.words("channels.length"), numbers.clock(one.duration_s)))
+    return rows
+
+
+def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
+    """This channel's findings, as many as fit, each leading to where it is told in full."""
+    words = ctx.words
+    found = ctx.findings_of(channel.file)
+    sheet.text(box.x, box.y + 9.0, words("channels.findings"), style.LABEL_BOLD)
+    y = box.y + 14.0
+    if not found:
+        return sheet.paragraph(box.x, y, box.w, words("channels.no_findings"), style.CELL)
+    for n, ranked in enumerate(found):
+        page = words("common.page", page=sheet.page_number(ranked.anchor))
+        rows = wrap(ranked.finding.message, style.CELL, box.w - INDENT, 3)
+        height = (len(rows) + 1) * style.CELL.leading + 3.0
+        if y + height > box.bottom - style.CELL.leading and n < len(found):
+            text = words("channels.more_findings", n=len(found) - n, page=sheet.page_number(ranked.anchor))
+            return sheet.paragraph(box.x, y, box.w, text, style.CELL)
+        marks.balloon(sheet, box.x + marks.balloon_width(ranked.number) / 2, y + 7.0, ranked)
+        end = sheet.lines(box.x + INDENT, y, rows, style.CELL)
+        end = sheet.lines(box.x + INDENT, end, [page], style.TICK)
+        sheet.link(Box(box.x, y, box.w, end - y), ranked.anchor)
+        y += height
+    return y

@@ -1,0 +1,275 @@
+"""The paper: a canvas with the report's grid, type and page furniture, and a place where writing goes on.
+
+All positions are points from the top left of the page. The report is drawn twice: the first time as a
+draft that only finds out on which page everything stands, the second time with those page numbers in
+the references.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
+
+from kitproof.report import style
+from kitproof.report.style import Box, Colour, TextStyle
+from kitproof.report.typeset import printable, shorten_middle, text_width, wrap
+from kitproof.report.wording import Words
+
+Align = Literal["left", "centre", "right"]
+
+
+class Sheet:
+    """Draws on a reportlab canvas. `y` is where the next block goes; blocks ask for room with `need`."""
+
+    def __init__(
+        self,
+        canvas: Canvas,
+        size: tuple[float, float],
+        words: Words,
+        *,
+        running: str,
+        pages: Mapping[str, int] | None = None,
+        n_pages: int = 0,
+        draft: bool = False,
+    ) -> None:
+        self.canvas = canvas
+        self.width, self.height = size
+        self.words = words
+        self.running = running
+        self.draft = draft
+        self.n_pages = n_pages
+        self.anchors: dict[str, int] = {}
+        self.page = 0
+        self.y = 0.0
+        self.section = ""
+        self._pages = pages or {}
+
+    # ------------------------------------------------------------ pages
+    @property
+    def left(self) -> float:
+        """Left edge of the text."""
+        return style.MARGIN
+
+    @property
+    def right(self) -> float:
+        """Right edge of the text."""
+        return self.width - style.MARGIN
+
+    @property
+    def text_w(self) -> float:
+        """Width of the text."""
+        return self.right - self.left
+
+    @property
+    def plot_x(self) -> float:
+        """Where plots start, right of the label column."""
+        return self.left + style.LABEL_W
+
+    @property
+    def bottom(self) -> float:
+        """Lower end of the text."""
+        return self.height - style.FOOT_ROOM
+
+    @property
+    def room(self) -> float:
+        """What is left of this page below `y`."""
+        return self.bottom - self.y
+
+    def new_page(self, section: str | None = None) -> None:
+        """Finish this page, if there is one, and start the next; `section` is what its head says."""
+        if self.page:
+            self.canvas.showPage()
+        self.page += 1
+        if section is not None:
+            self.section = section
+        self.y = style.HEAD_ROOM
+        self._furniture()
+
+    def need(self, height: float) -> bool:
+        """Make sure that `height` fits on this page, else start the next one; True if a page was started."""
+        if self.y + height <= self.bottom:
+            return False
+        self.new_page()
+        return True
+
+    def _furniture(self) -> None:
+        """Running head and page number."""
+        head, foot = style.HEAD_ROOM - 26.0, self.height - style.FOOT_ROOM + 26.0
+        half = self.text_w / 2 - style.GAP
+        if self.page > 1:
+            self.text(self.left, head, shorten_middle(self.running, style.TICK, half), style.TICK)
+            self.text(self.right, head, shorten_middle(self.section, style.TICK, half), style.TICK, align="right")
+            self.line(self.left, head + 5.0, self.right, head + 5.0)
+            back = self.words("common.back")
+            self.text(self.left, foot, back, style.TICK)
+            self.link(
+                Box(self.left, foot - 8.0, text_width(back, style.TICK.font, style.TICK.size), 11.0), "section:verdict"
+            )
+        number = self.words("common.page_of", page=self.page, pages=self.n_pages or "00")
+        self.text(self.right, foot, number, style.TICK, align="right")
+
+    # ------------------------------------------------------------ links
+    def anchor(self, name: str, y: float | None = None) -> None:
+        """Name this place, so that links and references find it."""
+        self.anchors.setdefault(name, self.page)
+        top = self.height - max((self.y if y is None else y) - 24.0, 0.0)
+        self.canvas.bookmarkPage(name, fit="XYZ", left=0, top=top, zoom=0)
+
+    def outline(self, title: str, anchor: str, level: int) -> None:
+        """Add a line to the document's outline."""
+        self.canvas.addOutlineEntry(title, anchor, level=level, closed=level > 0)
+
+    def page_number(self, anchor: str) -> str:
+        """Number of the page where an anchor stands."""
+        return str(self._pages.get(anchor, "00"))
+
+    def link(self, box: Box, anchor: str) -> None:
+        """Make a rectangle lead to an anchor."""
+        if anchor in self._pages:
+            rect = (box.x, self.height - box.bottom, box.right, self.height - box.y)
+            self.canvas.linkRect("", anchor, Rect=rect, thickness=0)
+
+    # ------------------------------------------------------------ text
+    def text(self, x: float, y: float, text: str, face: TextStyle, *, align: Align = "left") -> float:
+        """Write one line with its baseline at `y`; returns its width."""
+        text = printable(text, face.font)
+        width = text_width(text, face.font, face.size)
+        start = x if align == "left" else (x - width if align == "right" else x - width / 2)
+        self.canvas.setFont(face.font, face.size)
+        self.canvas.setFillColorRGB(*face.colour)
+        self.canvas.drawString(start, self.height - y, text)
+        return width
+
+    def lines(self, x: float, y: float, lines: Sequence[str], face: TextStyle, *, align: Align = "left") -> float:
+        """Write lines below `y`; returns the y under the last one."""
+        for line in lines:
+            self.text(x, y + 0.5 * face.leading + 0.36 * face.size, line, face, align=align)
+            y += face.leading
+        return y
+
+    def paragraph(
+        self, x: float, y: float, width: float, text: str, face: TextStyle, *, max_lines: int | None = None
+    ) -> float:
+        """Write wrapped text below `y`; returns the y under its last line."""
+        return self.lines(x, y, wrap(text, face, width, max_lines), face)
+
+    # ------------------------------------------------------------ graphics
+    def line(
+        self,
+        x0: float,
+        y0: float,
+        x1: float,
+        y1: float,
+        colour: Colour = style.HAIR,
+        width: float = 0.5,
+        dash: tuple[float, float] | None = None,
+    ) -> None:
+        """A straight line."""
+        self.segments([(x0, y0, x1, y1)], colour, width, dash)
+
+    def segments(
+        self,
+        segments: Iterable[tuple[float, float, float, float]],
+        colour: Colour = style.INK,
+        width: float = 0.5,
+        dash: tuple[float, float] | None = None,
+    ) -> None:
+        """Many straight lines (x0, y0, x1, y1) of one look."""
+        h = self.height
+        code = [f"{a:.2f} {h - b:.2f} m {c:.2f} {h - d:.2f} l" for a, b, c, d in segments]
+        self._paint(code, None, colour, width, dash)
+
+    def polyline(
+        self,
+        xs: NDArray[Any],
+        ys: NDArray[Any],
+        *,
+        fill: Colour | None = None,
+        stroke: Colour | None = None,
+        width: float = 0.7,
+        dash: tuple[float, float] | None = None,
+    ) -> None:
+        """A line through points, or with `fill` the area it encloses. xs, ys : (n,) points."""
+        if len(xs) < 2:
+            return
+        pairs = [f"{x:.1f} {y:.1f}" for x, y in zip(xs.tolist(), (self.height - ys).tolist(), strict=True)]
+        code = [pairs[0] + " m", *(p + " l" for p in pairs[1:]), *(["h"] if fill else [])]
+        self._paint(code, fill, stroke, width, dash)
+
+    def rect(
+        self,
+        box: Box,
+        *,
+        fill: Colour | None = None,
+        stroke: Colour | None = None,
+        width: float = 0.5,
+        radius: float = 0.0,
+        dash: tuple[float, float] | None = None,
+    ) -> None:
+        """A rectangle, with round corners if `radius` > 0."""
+        self._pen(fill, stroke, width, dash)
+        draw = self.canvas.roundRect if radius else self.canvas.rect
+        extra = {"radius": radius} if radius else {}
+        draw(
+            box.x, self.height - box.bottom, box.w, box.h,
+            stroke=int(stroke is not None), fill=int(fill is not None), **extra,
+        )  # fmt: skip
+
+    def circle(
+        self,
+        x: float,
+        y: float,
+        radius: float,
+        *,
+        fill: Colour | None = None,
+        stroke: Colour | None = None,
+        width: float = 0.8,
+    ) -> None:
+        """A circle around (x, y)."""
+        self._pen(fill, stroke, width, None)
+        self.canvas.circle(x, self.height - y, radius, stroke=int(stroke is not None), fill=int(fill is not None))
+
+    def image(self, pixels: NDArray[np.uint8], box: Box) -> None:
+        """A raster stretched over a box. pixels : (rows, columns, 3), top row first. Left out of the draft."""
+        if not self.draft:
+            reader = ImageReader(Image.fromarray(pixels))
+            self.canvas.drawImage(reader, box.x, self.height - box.bottom, box.w, box.h)
+
+    def clip(self, box: Box) -> None:
+        """Cut everything off at the box until `unclip`."""
+        self.canvas.saveState()
+        path = self.canvas.beginPath()
+        path.rect(box.x, self.height - box.bottom, box.w, box.h)
+        self.canvas.clipPath(path, stroke=0, fill=0)
+
+    def unclip(self) -> None:
+        """End the last `clip`."""
+        self.canvas.restoreState()
+
+    def _pen(self, fill: Colour | None, stroke: Colour | None, width: float, dash: tuple[float, float] | None) -> None:
+        if fill is not None:
+            self.canvas.setFillColorRGB(*fill)
+        if stroke is not None:
+            self.canvas.setStrokeColorRGB(*stroke)
+            self.canvas.setLineWidth(width)
+            self.canvas.setDash(list(dash or ()))
+
+    def _paint(
+        self,
+        code: list[str],
+        fill: Colour | None,
+        stroke: Colour | None,
+        width: float,
+        dash: tuple[float, float] | None,
+    ) -> None:
+        """Paint a path given as ready operators: writing them out here is ten times faster than one call each."""
+        if code:
+            self._pen(fill, stroke, width, dash)
+            self.canvas.drawPath(PDFPathObject(code), stroke=int(stroke is not None), fill=int(fill is not None))

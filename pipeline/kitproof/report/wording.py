@@ -1,0 +1,70 @@
+"""The sentences of the report. They are data (`wording/en.toml`): code asks by key and fills in numbers."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from kitproof.errors import OutputError
+from kitproof.report.numbers import grouped
+
+
+class WordingError(OutputError):
+    """A sentence is missing, or is filled with the wrong values: a bug, caught by the tests."""
+
+
+class Words:
+    """All sentences in one language.
+
+    `words("levels.title")` gives a sentence; values fill its {placeholders} by name. `count` picks
+    the singular or plural form, `entries` gives a list of small tables (glossary, cautions).
+    """
+
+    def __init__(self, tree: Mapping[str, Any]) -> None:
+        self._tree = tree
+
+    def _find(self, key: str) -> Any:
+        node: Any = self._tree
+        for part in key.split("."):
+            if not isinstance(node, Mapping) or part not in node:
+                raise WordingError(f"no wording for {key!r}")
+            node = node[part]
+        return node
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The sentence of a key. Raises WordingError if it or one of its values is missing."""
+        sentence = self._find(key)
+        if not isinstance(sentence, str):
+            raise WordingError(f"{key!r} is not a sentence")
+        try:
+            return sentence.format(**values)
+        except (KeyError, IndexError) as error:
+            raise WordingError(f"{key!r} needs the value {error}") from None
+
+    def count(self, key: str, n: int, **values: object) -> str:
+        """The sentence for `n` things: `key.zero` (if there is one), `key.one` or `key.many`; n is filled in as {n}."""
+        form = "one" if n == 1 else ("zero" if n == 0 and "zero" in self._find(key) else "many")
+        return self(f"{key}.{form}", n=grouped(n), **values)
+
+    def or_else(self, key: str, fallback: str) -> str:
+        """The sentence of `key` if there is one, else that of `fallback`: for keys that come from outside."""
+        try:
+            return self(key)
+        except WordingError:
+            return self(fallback)
+
+    def entries(self, key: str) -> tuple[Mapping[str, str], ...]:
+        """A list of tables, such as [[glossary]]."""
+        return tuple(self._find(key))
+
+
+@cache
+def load_words(language: str) -> Words:
+    """The wording of one language. Raises WordingError if there is none."""
+    source = files("kitproof.report") / "wording" / f"{language}.toml"
+    if not language.isalpha() or not source.is_file():
+        raise WordingError(f"no wording for the language {language!r}; there is: en")
+    return Words(tomllib.loads(source.read_text(encoding="utf-8")))
