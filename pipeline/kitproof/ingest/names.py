@@ -1,0 +1,244 @@
+"""Roles from file names, for one name or for the names of a whole folder.
+
+A folder says more than a name: what stands in front of all names is the song, not a drum; "OH 1"
+and "OH 2" are a pair; "low" is rack tom 2 or 3. What remains unclear gets the role "other" and a
+remark that says what to write into take.toml.
+
+Rules (Source: own choice where practice differs):
+
+- Snare without a place is the top mic, kick without a place the plain kick.
+- The front head, the port and a low-end microphone in front of the kick ("sub") are kick-out; a
+  named "out" goes before them.
+- Rack toms keep the numbers in their names. Toms called hi, mid, low take the free numbers in that
+  order, so "low" is rack tom 2 without a "mid" and 3 with one, whether or not there is a floor tom.
+  After them come toms told apart by size, then those told apart by nothing, in the order of names.
+- A tom of 14 inches or more is a floor tom unless its name says rack.
+- Floor toms are numbered by their numbers, else by size, else by the order of names.
+- Hat side is left and ride side right: the player's view of a right-handed kit.
+- Two overheads (under-cymbal mics, room mics) without sides, whose names differ at most by a number: the
+  lower number, else the earlier name, is left.
+- A role is given once: to the name that says it outright, then to the lower number, the nearer
+  mic, the earlier name. The others become "other".
+- Triggers, samples, mixes and spot mics for crashes have no role of their own: "other".
+- A mic under the hi-hat or the ride is that cymbal's own mic, not an under-cymbal mic.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from kitproof.ingest.own_words import own_words
+from kitproof.ingest.reading import DISTANT, Reading, read_words
+from kitproof.ingest.words import split_name
+
+RoleSource = Literal["file name", "unknown"]
+
+SMALLEST_FLOOR_TOM_INCH = 14
+_RACK_TOMS = tuple(f"rack-tom-{n}" for n in (1, 2, 3, 4))
+_FLOOR_TOMS = ("floor-tom", "floor-tom-2")
+_REPEATABLE = ("other", "talkback")
+_SAY_IT = "give its role in take.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedRoles:
+    """The roles of one file, one per channel, as far as its name tells."""
+
+    name: str
+    roles: tuple[str, ...]
+    source: RoleSource
+    remarks: tuple[str, ...] = ()
+
+
+def role_from_name(name: str) -> tuple[str, RoleSource]:
+    """Role of one file (mono), from its name alone: ("other", "unknown") if the name names no drum."""
+    reading = read_words(split_name(name))
+    return _role(reading), "file name" if reading.drum else "unknown"
+
+
+def roles_from_names(
+    names: Sequence[str], *, n_channels: Sequence[int] | None = None, taken: Collection[str] = ()
+) -> tuple[NamedRoles, ...]:
+    """Roles of all files of one folder, in the order given.
+
+    Parameters
+    ----------
+    names : file names, in natural order (the order settles what nothing else does)
+    n_channels : channels of each file, as far as known; 1 each if left out
+    taken : roles already given to other files, by take.toml
+    """
+    folder = _Folder(names, n_channels or [1] * len(names), taken)
+    folder.place_floor_toms()
+    folder.place_rack_toms()
+    for drum in DISTANT:
+        folder.place_pair(drum)
+    folder.explain()
+    folder.give_each_role_once()
+    return tuple(folder.result(i) for i in range(len(names)))
+
+
+def roles_of_channels(role: str, n_channels: int) -> tuple[str, ...]:
+    """Roles of an interleaved file's channels: a stereo "room" is left and right, else the first channel has it."""
+    if n_channels == 2 and role in DISTANT:
+        return f"{role}-left", f"{role}-right"
+    first = "other" if role == "underhead" else role
+    return (first, *["other"] * (n_channels - 1))
+
+
+def _role(reading: Reading) -> str:
+    """Role of one name without its folder."""
+    drum, place = reading.drum, reading.place
+    match drum:
+        case "kick":
+            return {"in": "kick-in", "out": "kick-out", "sub": "kick-out", "reso": "kick-out"}.get(place, "kick")
+        case "snare":
+            return {"bottom": "snare-bottom", "reso": "snare-bottom", "side": "snare-side"}.get(place, "snare-top")
+        case "tom" | "floor" if place in ("bottom", "reso"):
+            return "other"
+        case "floor":
+            return _FLOOR_TOMS[1] if reading.number == 2 else _FLOOR_TOMS[0]
+        case "tom":
+            return _rack_tom(reading)
+        case "overhead" | "room" | "underhead":
+            sided = reading.side in ("left", "right")
+            return f"{drum}-{reading.side}" if sided else "other" if drum == "underhead" else drum
+        case "hat":
+            return "hi-hat"
+        case "ride" | "click" | "talkback":
+            return drum
+    return "other"
+
+
+def _rack_tom(reading: Reading) -> str:
+    if (reading.size_inch or 0) >= SMALLEST_FLOOR_TOM_INCH and not (reading.is_rack or reading.number or reading.rank):
+        return _FLOOR_TOMS[0]
+    number = reading.number or {"1 hi": 1, "2 hi-mid": 2, "3 mid": 2, "4 low-mid": 3, "5 low": 3}.get(reading.rank, 1)
+    return _RACK_TOMS[number - 1] if number <= len(_RACK_TOMS) else "other"
+
+
+class _Folder:
+    """The names of one folder on their way to roles; each method settles one question."""
+
+    def __init__(self, names: Sequence[str], n_channels: Sequence[int], taken: Collection[str]) -> None:
+        self.names = names
+        self.n_channels = n_channels
+        self.taken = set(taken)
+        words = own_words([split_name(name) for name in names])
+        self.readings = [read_words(own) for own in words]
+        self.wordings = [tuple(w.text for w in own if w.kind != "number") for own in words]
+        self.roles = [_role(reading) for reading in self.readings]
+        self.remarks: dict[int, list[str]] = defaultdict(list)
+
+    def result(self, i: int) -> NamedRoles:
+        role, n = self.roles[i], self.n_channels[i]
+        if n == 2 and self.readings[i].drum == "underhead" and role == "other":
+            role = "underhead"
+        roles = roles_of_channels(role, n)
+        if n > 1 and roles[1] == "other":
+            self._remark(
+                i,
+                f'has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml',
+            )
+        source: RoleSource = "file name" if self.readings[i].drum else "unknown"
+        return NamedRoles(name=self.names[i], roles=roles, source=source, remarks=tuple(self.remarks[i]))
+
+    def _remark(self, i: int, text: str) -> None:
+        self.remarks[i].append(f"{self.names[i]}: {text}")
+
+    def _files(self, drum: str) -> list[int]:
+        """Files that speak of `drum` from above its head; the bottom mic of a tom has no role."""
+        return [i for i, r in enumerate(self.readings) if r.drum == drum and r.place not in ("bottom", "reso")]
+
+    def place_floor_toms(self) -> None:
+        floors = [i for i, role in enumerate(self.roles) if role in _FLOOR_TOMS]
+        numbers = [self.readings[i].number or 1 for i in floors]
+        if len(set(numbers)) == len(floors) and set(numbers) <= {1, 2}:
+            return
+        told_apart = len({self._floor_order(i)[:2] for i in floors}) == len(floors)
+        for place, i in enumerate(sorted(floors, key=self._floor_order)):
+            self.roles[i] = _FLOOR_TOMS[place] if place < 2 else "other"
+            if place >= 2:
+                self._remark(i, f"there are roles for two floor toms only; {_SAY_IT}")
+            elif not told_apart:
+                self._remark(i, f"taken as {self.roles[i]} by the order of the names; if not, {_SAY_IT}")
+
+    def _floor_order(self, i: int) -> tuple[int, int, str, int]:
+        r = self.readings[i]
+        return r.number or 0, r.size_inch or 0, r.rank or {"left": "1", "right": "2"}.get(r.side, ""), i
+
+    def place_rack_toms(self) -> None:
+        toms = [i for i in self._files("tom") if self.roles[i] not in _FLOOR_TOMS]
+        numbered = [i for i in toms if self.readings[i].number]
+        free = [role for role in _RACK_TOMS if role not in self.taken | {self.roles[i] for i in numbered}]
+        waiting = sorted((i for i in toms if i not in numbered), key=self._tom_order)
+        orders = [self._tom_order(i)[:3] for i in waiting]
+        for place, i in enumerate(waiting):
+            self.roles[i] = free[place] if place < len(free) else "other"
+            if orders.count(orders[place]) > 1 or self.readings[i].side:
+                self._remark(i, f"taken as {self.roles[i]} by the order of the names; if not, {_SAY_IT}")
+
+    def _tom_order(self, i: int) -> tuple[str, str, int, int]:
+        """Hi to low first, then left to right, then by size, then as the names stand."""
+        r = self.readings[i]
+        return r.rank or "9", r.side or "z", r.size_inch or 0, i
+
+    def place_pair(self, drum: str) -> None:
+        """Two mics that only a number tells apart are left and right."""
+        both = [i for i, r in enumerate(self.readings) if r.drum == drum]
+        for i in both:
+            if self.readings[i].side_from_cymbal:
+                side = self.readings[i].side
+                self._remark(i, f"taken as {side}, as the player of a right-handed kit sees it; if not, {_SAY_IT}")
+        alike = len(both) == 2 and self.wordings[both[0]] == self.wordings[both[1]]
+        if not alike or any(self.readings[i].side or self.n_channels[i] > 1 for i in both):
+            return
+        for side, i in zip(("left", "right"), sorted(both, key=self._pair_order), strict=True):
+            self.roles[i] = f"{drum}-{side}"
+            self._remark(i, f"taken as {side} by number or order of the names; if not, {_SAY_IT}")
+
+    def _pair_order(self, i: int) -> tuple[int, int]:
+        return self.readings[i].number or 0, i
+
+    def explain(self) -> None:
+        """Say why a file has no role of its own."""
+        for i, reading in enumerate(self.readings):
+            if self.roles[i] != "other" or self.remarks[i]:
+                continue
+            match reading.drum:
+                case "":
+                    self._remark(i, f"its name names no drum; {_SAY_IT}")
+                case "no-mic":
+                    self._remark(i, f"its name says that it is no microphone of the kit; if it is one, {_SAY_IT}")
+                case "spot":
+                    self._remark(i, 'there is no role for this instrument; it stays "other"')
+                case "underhead" if self.n_channels[i] == 2:
+                    pass
+                case "underhead":
+                    self._remark(i, "under-cymbal left or right? The name does not say; " + _SAY_IT)
+                case _ if reading.place in ("bottom", "reso"):
+                    self._remark(i, 'there is no role for the bottom mic of a tom; it stays "other"')
+                case _:
+                    self._remark(i, f"there are roles for four rack toms only; {_SAY_IT}")
+
+    def give_each_role_once(self) -> None:
+        """Where two names read the same, the clearer one keeps the role."""
+        holder: dict[str, str] = {}
+        for i in sorted(range(len(self.names)), key=self._claim):
+            for role in roles_of_channels(self.roles[i], self.n_channels[i])[:2]:
+                if role in _REPEATABLE:
+                    continue
+                if role in self.taken or role in holder:
+                    keeper = f"{holder[role]} already is" if role in holder else "take.toml already gives to another"
+                    self._remark(i, f'reads as {role}, which {keeper}; it stays "other"; if not, {_SAY_IT}')
+                    self.roles[i] = "other"
+                    break
+                holder[role] = self.names[i]
+
+    def _claim(self, i: int) -> tuple[bool, bool, int, bool, int]:
+        """Sort key: who may have a role first."""
+        r = self.readings[i]
+        vague = r.drum in ("kick", "snare") and r.place not in ("in", "out", "top", "bottom", "side")
+        return r.place == "sub", vague, r.number or 1, r.place == "far", i
