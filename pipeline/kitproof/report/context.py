@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import kitproof
 from kitproof.model import (
     Channel,
     ChannelMeasures,
@@ -54,6 +55,11 @@ class Context:
     def song(self) -> str:
         """What the take is of; its folder's name if no song is declared."""
         return self.take.song or self.take.name
+
+    @cached_property
+    def version(self) -> str:
+        """Version of the package that measured the take."""
+        return self.measurements.versions.get("kitproof", kitproof.__version__)
 
     @cached_property
     def heading(self) -> str:

@@ -16,7 +16,6 @@ from typing import Protocol
 from reportlab import rl_config
 from reportlab.pdfgen.canvas import Canvas
 
-import kitproof
 from kitproof.errors import OutputError
 from kitproof.model import Measurements, Pictures
 from kitproof.report.context import Context
@@ -116,7 +115,7 @@ def _describe(canvas: Canvas, ctx: Context, words: Words) -> None:
     canvas.setSubject(words("document.subject"))
     canvas.setAuthor(words("document.author"))
     canvas.setKeywords(words("document.keywords"))
-    canvas.setCreator(f"kitproof {ctx.measurements.versions.get('kitproof', kitproof.__version__)}")
+    canvas.setCreator(f"kitproof {ctx.version}")
     canvas.setProducer("kitproof")
     canvas.setViewerPreference("DisplayDocTitle", "true")
     canvas.showOutline()

@@ -35,7 +35,7 @@ def draw_ranges(sheet: Sheet, ctx: Context, measures: Sequence[ChannelMeasures],
         x = level_x(box, top, db)
         sheet.line(x, box.y, x, box.bottom + 3.0)
         label = fixed(db, 0) + (" dB" if db == top else "")
-        sheet.text(min(x, sheet.right - 6.0), box.bottom + 11.0, label, style.TICK, align="centre")
+        sheet.text(min(x, sheet.right - 9.0), box.bottom + 11.0, label, style.TICK, align="centre")
     for n, one in enumerate(measures):
         _bar(sheet, ctx, one, Box(box.x, box.y + n * ROW_H, box.w, ROW_H), top)
     sheet.y = box.bottom + 22.0

@@ -45,11 +45,15 @@ def draw_sonogram(sheet: Sheet, picture: ChannelPicture, box: Box, n_columns: in
         if not sheet.draft:
             sheet.image(pixels(picture, n_columns), Box(box.x, top, box.w, bottom - top))
         sheet.unclip()
-    for hz in marks.LOG_TICKS_HZ:
+    above = -1e9
+    for hz in reversed(marks.LOG_TICKS_HZ):
         y = _y(box, hz)
         sheet.line(box.x - 3.0, y, box.x, y, style.QUIET)
         label = marks.hz_label(hz) + (" Hz" if hz == marks.LOG_TICKS_HZ[-1] else "")
-        sheet.text(box.x - 5.0, min(max(y + 2.7, box.y + 6.0), box.bottom), label, style.TICK, align="right")
+        base = min(max(y + 2.7, box.y + 6.0), box.bottom)
+        if base - above >= style.TICK.size:
+            sheet.text(box.x - 5.0, base, label, style.TICK, align="right")
+            above = base
     sheet.rect(box, stroke=style.QUIET, width=0.4)
 
 

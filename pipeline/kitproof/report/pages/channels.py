@@ -144,7 +144,7 @@ def _one_stroke(sheet: Sheet, ctx: Context, channel: Channel) -> None:
     words = ctx.words
     half = (sheet.text_w - COLUMN_GAP) / 2
     left = Box(sheet.left + 32.0, sheet.y + 16.0, half - 32.0, STROKE_H)
-    right = Box(sheet.left + half + COLUMN_GAP + 26.0, sheet.y + 16.0, half - 30.0, STROKE_H)
+    right = Box(sheet.left + half + COLUMN_GAP + 26.0, sheet.y + 16.0, half - 33.5, STROKE_H)
     name = words("channels.stroke", drum=ctx.drum(hit.drum), n=numbers.grouped(hit.n_hits))
     sheet.text(sheet.left, sheet.y + 9.0, shorten_middle(name, style.LABEL_BOLD, half), style.LABEL_BOLD)
     name = shorten_middle(words("channels.spectrum"), style.LABEL_BOLD, half)

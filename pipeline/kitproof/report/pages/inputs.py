@@ -43,7 +43,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     if ctx.take.ignored:
         names = ctx.listing(ctx.take.ignored, 12)
         block(sheet, words("inputs.ignored", names=names), style.LABEL, after=2.0)
-    if any(has_missing(c.file, style.CELL.font) for c in ctx.channels):
+    shown = [ctx.song, *(t for c in ctx.channels for t in (c.file, c.mic, c.preamp, c.position, c.note) if t)]
+    if any(has_missing(text, style.CELL.font) for text in shown):
         block(sheet, words("inputs.missing_characters", page=sheet.page_number("files")), style.LABEL, after=2.0)
     sheet.y += 6.0
     caption(sheet, words("inputs.caption"))

@@ -155,6 +155,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     sheet.new_page(ctx.words("verdict.title"))
     sheet.anchor("section:verdict", 0.0)
     sheet.outline(ctx.words("verdict.title"), "section:verdict", 0)
+    made_by = ctx.words("verdict.made_by", version=ctx.version)
+    sheet.text(sheet.left, sheet.height - style.FOOT_ROOM + 26.0, made_by, style.TICK)
     sheet.y = TOP
     layout, row_h = _fit(sheet, ctx)
     _headline(sheet, ctx, layout)
