@@ -259,8 +259,14 @@ def test_a_clear_folder_draws_no_remark():
 
 def test_a_role_that_take_toml_gives_away_is_taken():
     """A name does not compete with what was declared."""
-    assert roles(["Kick", "Tom"], taken={"kick", "rack-tom-1"}) == ["other", "rack-tom-2"]
-    assert "which take.toml already gives" in remarks(["Kick"], taken={"kick"})[0]
+    names = ["Kick", "Tom", "Vocals of the drummer.wav"]
+    settled = {"Vocals of the drummer.wav": ["kick", "rack-tom-1"]}
+
+    assert roles(names, settled=settled)[:2] == ["other", "rack-tom-2"]
+    assert remarks(names, settled=settled) == [
+        'Kick: reads as kick, which take.toml already gives to another; it stays "other"; '
+        "if not, give its role in take.toml."
+    ]
 
 
 def test_stereo_files_of_a_distant_pair_are_left_and_right():

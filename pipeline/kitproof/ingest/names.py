@@ -26,7 +26,7 @@ Rules (Source: own choice where practice differs):
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -40,6 +40,7 @@ SMALLEST_FLOOR_TOM_INCH = 14
 _RACK_TOMS = tuple(f"rack-tom-{n}" for n in (1, 2, 3, 4))
 _FLOOR_TOMS = ("floor-tom", "floor-tom-2")
 _REPEATABLE = ("other", "talkback")
+SPARE_CHANNELS = 'has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml'
 _SAY_IT = "give its role in take.toml"
 
 
@@ -56,11 +57,14 @@ class NamedRoles:
 def role_from_name(name: str) -> tuple[str, RoleSource]:
     """Role of one file (mono), from its name alone: ("other", "unknown") if the name names no drum."""
     reading = read_words(split_name(name))
-    return _role(reading), "file name" if reading.drum else "unknown"
+    return _role(reading, 1), "file name" if reading.drum else "unknown"
 
 
 def roles_from_names(
-    names: Sequence[str], *, n_channels: Sequence[int] | None = None, taken: Collection[str] = ()
+    names: Sequence[str],
+    *,
+    n_channels: Sequence[int] | None = None,
+    settled: Mapping[str, Collection[str]] | None = None,
 ) -> tuple[NamedRoles, ...]:
     """Roles of all files of one folder, in the order given.
 
@@ -68,9 +72,10 @@ def roles_from_names(
     ----------
     names : file names, in natural order (the order settles what nothing else does)
     n_channels : channels of each file, as far as known; 1 each if left out
-    taken : roles already given to other files, by take.toml
+    settled : files whose roles take.toml gives, and these roles; their names only help to find out
+        what all names share, and what comes back for them says nothing
     """
-    folder = _Folder(names, n_channels or [1] * len(names), taken)
+    folder = _Folder(names, n_channels or [1] * len(names), settled or {})
     folder.place_floor_toms()
     folder.place_rack_toms()
     for drum in DISTANT:
@@ -88,8 +93,8 @@ def roles_of_channels(role: str, n_channels: int) -> tuple[str, ...]:
     return (first, *["other"] * (n_channels - 1))
 
 
-def _role(reading: Reading) -> str:
-    """Role of one name without its folder."""
+def _role(reading: Reading, n_channels: int) -> str:
+    """Role of one name without its folder; "underhead" only for a stereo file, which gives it two sides."""
     drum, place = reading.drum, reading.place
     match drum:
         case "kick":
@@ -102,12 +107,13 @@ def _role(reading: Reading) -> str:
             return _FLOOR_TOMS[1] if reading.number == 2 else _FLOOR_TOMS[0]
         case "tom":
             return _rack_tom(reading)
-        case "overhead" | "room" | "underhead":
-            sided = reading.side in ("left", "right")
-            return f"{drum}-{reading.side}" if sided else "other" if drum == "underhead" else drum
+        case "overhead" | "room" | "underhead" if reading.side in ("left", "right"):
+            return f"{drum}-{reading.side}"
+        case "underhead":
+            return drum if n_channels == 2 else "other"
         case "hat":
             return "hi-hat"
-        case "ride" | "click" | "talkback":
+        case "overhead" | "room" | "ride" | "click" | "talkback":
             return drum
     return "other"
 
@@ -122,31 +128,29 @@ def _rack_tom(reading: Reading) -> str:
 class _Folder:
     """The names of one folder on their way to roles; each method settles one question."""
 
-    def __init__(self, names: Sequence[str], n_channels: Sequence[int], taken: Collection[str]) -> None:
+    def __init__(self, names: Sequence[str], n_channels: Sequence[int], settled: Mapping[str, Collection[str]]) -> None:
         self.names = names
         self.n_channels = n_channels
-        self.taken = set(taken)
+        self.settled = settled
+        self.taken = {role for roles in settled.values() for role in roles}
         words = own_words([split_name(name) for name in names])
-        self.readings = [read_words(own) for own in words]
+        self.readings = [
+            Reading() if name in settled else read_words(own) for name, own in zip(names, words, strict=True)
+        ]
         self.wordings = [tuple(w.text for w in own if w.kind != "number") for own in words]
-        self.roles = [_role(reading) for reading in self.readings]
+        self.roles = [_role(reading, n) for reading, n in zip(self.readings, n_channels, strict=True)]
         self.remarks: dict[int, list[str]] = defaultdict(list)
 
     def result(self, i: int) -> NamedRoles:
-        role, n = self.roles[i], self.n_channels[i]
-        if n == 2 and self.readings[i].drum == "underhead" and role == "other":
-            role = "underhead"
-        roles = roles_of_channels(role, n)
+        n = self.n_channels[i]
+        roles = roles_of_channels(self.roles[i], n)
         if n > 1 and roles[1] == "other":
-            self._remark(
-                i,
-                f'has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml',
-            )
+            self._remark(i, SPARE_CHANNELS.format(n=n))
         source: RoleSource = "file name" if self.readings[i].drum else "unknown"
         return NamedRoles(name=self.names[i], roles=roles, source=source, remarks=tuple(self.remarks[i]))
 
     def _remark(self, i: int, text: str) -> None:
-        self.remarks[i].append(f"{self.names[i]}: {text}")
+        self.remarks[i].append(f"{self.names[i]}: {text}.")
 
     def _files(self, drum: str) -> list[int]:
         """Files that speak of `drum` from above its head; the bottom mic of a tom has no role."""
@@ -205,7 +209,7 @@ class _Folder:
     def explain(self) -> None:
         """Say why a file has no role of its own."""
         for i, reading in enumerate(self.readings):
-            if self.roles[i] != "other" or self.remarks[i]:
+            if self.roles[i] != "other" or self.remarks[i] or self.names[i] in self.settled:
                 continue
             match reading.drum:
                 case "":
@@ -214,8 +218,6 @@ class _Folder:
                     self._remark(i, f"its name says that it is no microphone of the kit; if it is one, {_SAY_IT}")
                 case "spot":
                     self._remark(i, 'there is no role for this instrument; it stays "other"')
-                case "underhead" if self.n_channels[i] == 2:
-                    pass
                 case "underhead":
                     self._remark(i, "under-cymbal left or right? The name does not say; " + _SAY_IT)
                 case _ if reading.place in ("bottom", "reso"):

@@ -1,0 +1,191 @@
+"""take.toml: what the user says about a take and its microphones.
+
+A mistake in it costs the entry, not the take: it is told in a remark, and what it concerns is taken
+as not declared. Only a file that is no TOML at all stops the reading, because half of it might be
+missing without anyone noticing.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kitproof.errors import TakeError
+from kitproof.ingest.names import role_from_name
+from kitproof.roles import LABELS
+
+_TAKE_KEYS = ("song", "number", "tempo_bpm", "temperature_c")
+_CHANNEL_KEYS = ("file", "role", "roles", "mic", "preamp", "position", "note", "to_own_drum_m", "to_snare_m")
+# lowest and highest value that is believed; the temperatures are those that units.py is good for
+TEMPO_BPM = (20.0, 400.0)
+TEMPERATURE_C = (-30.0, 50.0)
+DISTANCE_M = (0.0, 50.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredChannel:
+    """One [[channel]] entry. `roles` has None where the role written is none; it is empty if there is none."""
+
+    file: str  # as written
+    roles: tuple[str | None, ...] = ()
+    is_list: bool = False  # roles = [...], one per channel
+    mic: str | None = None
+    preamp: str | None = None
+    position: str | None = None
+    note: str | None = None
+    to_own_drum_m: float | None = None
+    to_snare_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredTake:
+    """A take.toml, read; without one, all is None and empty."""
+
+    song: str | None = None
+    number: int | None = None
+    tempo_bpm: float | None = None
+    temperature_c: float | None = None
+    channels: tuple[DeclaredChannel, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def read_declared(path: Path) -> DeclaredTake:
+    """Read a take.toml.
+
+    Raises
+    ------
+    TakeError : it cannot be opened, or is no TOML; the line says where
+    """
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))  # some editors put a mark in front
+    except OSError as error:
+        raise TakeError(f"{path}: cannot be opened ({error.strerror or error}); check that it may be read") from error
+    except UnicodeDecodeError as error:
+        raise TakeError(
+            f"{path}: byte {error.start + 1} is not UTF-8, which TOML asks for; save it as UTF-8"
+        ) from error
+    except tomllib.TOMLDecodeError as error:
+        raise TakeError(
+            f"{path}: no valid TOML, {error}; texts stand in quotes, a backslash in a text is written twice. "
+            "Mend that line, or move the file away to take roles from the file names"
+        ) from error
+    return _Reader().read(content)
+
+
+class _Reader:
+    """Goes through the tables once and collects remarks."""
+
+    def __init__(self) -> None:
+        self.remarks: list[str] = []
+
+    def read(self, content: Mapping[str, Any]) -> DeclaredTake:
+        self._unknown_keys("take.toml", content, ("take", "channel"))
+        take = content.get("take", {})
+        if not isinstance(take, dict):
+            self._say("take.toml", '"take" is not a table; write [take] above its lines')
+            take = {}
+        where = "take.toml, [take]"
+        self._unknown_keys(where, take, _TAKE_KEYS)
+        entries = [self._channel(n, entry) for n, entry in enumerate(self._entries(content), 1)]
+        number = self._number(where, take, "number", (0, 9999), "a whole number")
+        if number is not None and number != int(number):
+            self._say(where, f"number = {number:g} is no whole number; left out")
+            number = None
+        return DeclaredTake(
+            song=self._text(where, take, "song"),
+            number=None if number is None else int(number),
+            tempo_bpm=self._number(where, take, "tempo_bpm", TEMPO_BPM, "beats per minute"),
+            temperature_c=self._number(where, take, "temperature_c", TEMPERATURE_C, "degrees Celsius"),
+            channels=tuple(entry for entry in entries if entry is not None),
+            remarks=tuple(self.remarks),
+        )
+
+    def _entries(self, content: Mapping[str, Any]) -> list[Any]:
+        entries = content.get("channel", [])
+        if isinstance(entries, dict):
+            self._say("take.toml", "[channel] in single brackets; write [[channel]] above each channel")
+            return [entries]
+        if not isinstance(entries, list):
+            self._say("take.toml", '"channel" is not a table; write [[channel]] above each channel')
+            return []
+        return entries
+
+    def _channel(self, n: int, entry: Any) -> DeclaredChannel | None:
+        where = f"take.toml, channel {n}"
+        if not isinstance(entry, dict):
+            self._say(where, "is not a table; write [[channel]] above it")
+            return None
+        file = self._text(where, entry, "file")
+        if file is None:
+            self._say(where, 'says no file; write file = "name.wav"')
+            return None
+        where = f'{where} ("{file}")'
+        self._unknown_keys(where, entry, _CHANNEL_KEYS)
+        return DeclaredChannel(
+            file=file,
+            roles=self._roles(where, entry),
+            is_list="roles" in entry,
+            mic=self._text(where, entry, "mic"),
+            preamp=self._text(where, entry, "preamp"),
+            position=self._text(where, entry, "position"),
+            note=self._text(where, entry, "note"),
+            to_own_drum_m=self._number(where, entry, "to_own_drum_m", DISTANCE_M, "metres"),
+            to_snare_m=self._number(where, entry, "to_snare_m", DISTANCE_M, "metres"),
+        )
+
+    def _roles(self, where: str, entry: Mapping[str, Any]) -> tuple[str | None, ...]:
+        if "role" in entry and "roles" in entry:
+            self._say(where, 'has both "role" and "roles"; roles counts')
+        if "roles" in entry:
+            roles = entry["roles"]
+            if isinstance(roles, list):
+                return tuple(self._role(where, role) for role in roles)
+            self._say(where, 'roles is no list; write roles = ["overhead-left", "overhead-right"]')
+            return ()
+        return (self._role(where, entry["role"]),) if entry.get("role", "") != "" else ()
+
+    def _role(self, where: str, written: Any) -> str | None:
+        if not isinstance(written, str):
+            self._say(where, f"role {written!r} is no text; the file's name decides")
+            return None
+        role = "-".join(written.lower().replace("_", " ").replace("-", " ").split())
+        if role in LABELS:
+            return role
+        meant, source = role_from_name(written)
+        near = [meant] if source == "file name" else difflib.get_close_matches(role, LABELS, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else f"roles are: {', '.join(LABELS)}."
+        self._say(where, f'"{written}" is no role; {hint} The file\'s name decides')
+        return None
+
+    def _text(self, where: str, table: Mapping[str, Any], key: str) -> str | None:
+        value = table.get(key)
+        if value is None or isinstance(value, str):
+            return (value or "").strip() or None
+        self._say(where, f"{key} = {value!r} is no text; write it in quotes. Left out")
+        return None
+
+    def _number(
+        self, where: str, table: Mapping[str, Any], key: str, limits: tuple[float, float], unit: str
+    ) -> float | None:
+        value = table.get(key)
+        if value is None:
+            return None
+        low, high = limits
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+            self._say(where, f"{key} = {value!r} is not {unit} from {low:g} to {high:g}, without quotes; left out")
+            return None
+        return float(value)
+
+    def _unknown_keys(self, where: str, table: Mapping[str, Any], known: Collection[str]) -> None:
+        for key in table:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1)
+                hint = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(known)}."
+                self._say(where, f'"{key}" is not known; {hint} Left out')
+
+    def _say(self, where: str, text: str) -> None:
+        self.remarks.append(f"{where}: {text}.")
