@@ -42,6 +42,7 @@ from kitproof.measure.unmiked import find_unmiked
 
 CYMBALS = ("hi-hat", "ride")
 TOP_DB = 15.0  # candidates this far under a mic's loudest speak for or against its drum
+NEAR_DB = 7.0  # loud strokes of one drum differ by no more, for the most part
 STRONG_DB = 18.0  # candidates from which the couplings are learned
 LAG_TOLERANCE_S = 0.0003  # own mic not later than the others, within the resolution of the edges
 UNEXPLAINED_DB = 5.0
@@ -102,7 +103,7 @@ def find_hits(
             cymbal=drum in CYMBALS,
             own_files=list(own.values()),
             far_files=frozenset(far),
-        )  # fmt: skip
+        )
         for drum, file in own.items()
     ]
     need = min(3, max(1, (len(files) - 1) // 4))
@@ -260,9 +261,16 @@ def _score(
         excess_db = 10.0 * np.log10(ratio[where])
         unexplained &= excess_db > UNEXPLAINED_DB
     seed = unexplained & (np.stack([c.lag_to(f) for f in open_files]).min(axis=0) >= -LAG_TOLERANCE_S)
-    n_top, n_open, n_seed = int(top.sum()), int(unexplained.sum()), int(seed.sum())
-    n_plain = int((seed & (excess_db > PLAIN_DB)).sum())
-    share = max(n_open / max(n_top, 1), min(n_plain / 3, 0.8))
+    n_open, n_seed = int(unexplained.sum()), int(seed.sum())
+    near = top & (c.level_db > _reference_db(c) - NEAR_DB)
+    if not (near & unexplained).any():  # all its loudest events are others' bleed
+        return 0.0, np.zeros(0, np.int64)
+    first = near & unexplained & (c.lags_s.min(axis=1) >= -LAG_TOLERANCE_S)
+    share = max(
+        n_open / max(int(top.sum()), 1),
+        min(int((seed & (excess_db > PLAIN_DB)).sum()) / 3, 0.8),
+        int(first.sum()) / max(int(near.sum()), 1),
+    )
     score = (0.3 + 0.7 * n_seed / max(n_open, 2)) * share
     return score, np.unique(where[seed])
 
@@ -277,7 +285,7 @@ def _first_template(events: Events, j: int, seeds: NDArray[np.int64]) -> Float64
     new[events.weight[:, seeds] == 0] = np.nan
     usable = ~np.all(np.isnan(new), axis=1)
     template = np.full(len(new), 1e-6)
-    template[usable] = np.nanpercentile(new[usable], 35, axis=1)
+    template[usable] = np.nanpercentile(new[usable], 25, axis=1)
     template += 1e-9
     return np.asarray(template / events.first_slice(template, j))
 
