@@ -41,6 +41,7 @@ class Candidates:
     level_db: Float64Array  # energy that was not there before, first 10 ms, all bands
     rise_db: Float64Array  # rise over what was there before, mean of the three bands that rise most
     tilt_db: Float64Array  # new energy below 500 Hz over new energy above 4 kHz
+    edge_db: Float64Array  # sharpest edge at the first sound over the sharpest of the 10 ms before
     heard_by: NDArray[np.int64]  # number of other mics in which something starts too
     lag_files: tuple[str, ...]  # the own mics
     lags_s: Float64Array  # (n, n_own) main rise there after the main rise here, in the drum's region; NEVER_S: none
@@ -54,7 +55,8 @@ class Candidates:
         return Candidates(
             drum=self.drum, file=self.file, frame=self.frame[keep], time_s=self.time_s[keep],
             level_db=self.level_db[keep], rise_db=self.rise_db[keep], tilt_db=self.tilt_db[keep],
-            heard_by=self.heard_by[keep], lag_files=self.lag_files, lags_s=self.lags_s[keep],
+            edge_db=self.edge_db[keep], heard_by=self.heard_by[keep],
+            lag_files=self.lag_files, lags_s=self.lags_s[keep],
         )  # fmt: skip
 
 
@@ -160,6 +162,16 @@ def start_times(
     return times
 
 
+def _edge_rise(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
+    """(n,) sharpest edge from 0.5 ms before to 2.5 ms after each time, over that of the 10 ms before, dB."""
+    rate, n = track.edges_per_s, len(track.edge_db)
+    at = np.floor(time_s * rate).astype(np.int64)[:, None]
+    lead, width, back = round(0.0005 * rate), round(0.0025 * rate), round(0.010 * rate)
+    now = track.edge_db[np.clip(at + np.arange(-lead, width), 0, n - 1)].max(axis=1)
+    ago = track.edge_db[np.clip(at + np.arange(-back, -lead), 0, n - 1)].max(axis=1)
+    return np.asarray(now.astype(np.float64) - ago.astype(np.float64))
+
+
 def main_rise_times(course_db: NDArray[np.float16], per_s: float, around_s: Float64Array) -> Float64Array:
     """(n,) when a level near each time first comes within 6 dB of its largest value, s."""
     lead, width = round(0.004 * per_s), round(0.012 * per_s)
@@ -207,6 +219,7 @@ def gather_candidates(
     return Candidates(
         drum=drum, file=file, frame=frames, time_s=time_s, level_db=level_db, rise_db=rise,
         tilt_db=10.0 * np.log10(new[:, :3].sum(axis=1) / new[:, 6:].sum(axis=1)),
+        edge_db=_edge_rise(track, time_s),
         heard_by=heard_by, lag_files=tuple(own_files), lags_s=lags_s,
     )  # fmt: skip
 

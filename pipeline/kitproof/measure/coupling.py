@@ -20,7 +20,7 @@ row that is far too loud counts by its logarithm only, because it may hold a cym
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,17 @@ class Events:
     def active(self) -> NDArray[np.bool_]:
         """(D, N) whether the drum's own mic has a candidate in the event."""
         return np.asarray(self.member >= 0)
+
+    def take(self, keep: NDArray[np.bool_]) -> Events:
+        """The events where `keep` (N,) is true."""
+        return replace(
+            self,
+            frame=self.frame[keep],
+            member=self.member[:, keep],
+            seen=self.seen[:, keep],
+            before=self.before[:, keep],
+            weight=self.weight[:, keep],
+        )
 
     def first_slice(self, values: Float64Array, drum: int, bands: slice = slice(None)) -> Float64Array:
         """Sum over bands of the own mic's rows of the first slice; values (R, ...) -> (...)."""
@@ -137,6 +148,13 @@ def observe_frames(
     return np.maximum(seen, FLOOR_POWER).reshape(shape), before.reshape(shape), weight.reshape(shape)
 
 
+def first_strengths(events: Events) -> Float64Array:
+    """(D, N) strengths to start from: all that is new in the own mic, 0 where it has no candidate."""
+    new = np.maximum(events.seen - events.before, 0.0)
+    own = np.stack([events.first_slice(new, d) for d in range(len(events.drums))])
+    return np.where(events.active, own + 1e-12, 0.0)
+
+
 def solve_strengths(events: Events, templates: Float64Array, strengths: Float64Array, n_steps: int) -> Float64Array:
     """(D, N) strengths that explain what was seen, from a start > 0; a zero stays zero."""
     out = strengths.copy()
@@ -180,24 +198,50 @@ def misfit(events: Events, templates: Float64Array, strengths: Float64Array) -> 
     return events.weight * (mild - np.log(mild) - 1.0 + (TOO_LOUD - 1.0) * np.log(ratio / mild))
 
 
-def evidence(events: Events, templates: Float64Array, strengths: Float64Array) -> tuple[Float64Array, Float64Array]:
-    """How much worse the drum's own mic is explained without the drum, and its largest share there.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What speaks for one drum in each event, (N,) each; 0 where its mic has no candidate."""
 
-    Returns (D, N) difference of the misfit over the own mic's rows, and (D, N) the largest share of
-    one row's power that the drum accounts for, 0 to 1.
-    """
-    full = misfit(events, templates, strengths)
-    model = events.before + templates @ strengths
-    gain, share = np.zeros_like(strengths), np.zeros_like(strengths)
-    for d in range(len(events.drums)):
-        without = strengths.copy()
-        without[d] = 0.0
-        without = solve_strengths(events, templates, without, 25)
-        rows = events.own_rows[d]
-        gain[d] = (misfit(events, templates, without) - full)[rows].sum(axis=0)
-        own = templates[rows, d][:, None] * strengths[d] / model[rows]
-        share[d] = (own * events.weight[rows]).max(axis=0)
-    return gain, share
+    gain: Float64Array  # how much worse its own mic is explained without it, sum of the misfit
+    share: Float64Array  # largest share that it has of any row of its own mic, 0 to 1
+    fair: Float64Array  # its share of what all drums together add to its own mic in the first slice, 0 to 1
+    tilt_db: Float64Array  # what it added there, below 500 Hz over above 4 kHz, against its template
+
+
+def evidence(events: Events, templates: Float64Array, strengths: Float64Array, drum: int) -> Evidence:
+    """Compare the events in which the drum's own mic has a candidate with and without the drum."""
+    active = events.active[drum]
+    some, with_it = events.take(active), strengths[:, active]
+    without = with_it.copy()
+    without[drum] = 0.0
+    without = solve_strengths(some, templates, without, 25)
+    rows = events.own_rows[drum]
+    worse = misfit(some, templates, without) - misfit(some, templates, with_it)
+    every = templates[rows] @ with_it
+    own = templates[rows, drum][:, None] * with_it[drum]
+    share = (own / (some.before[rows] + every) * some.weight[rows]).max(axis=0, initial=0.0)
+    first = _first_bands(own)
+    rest = _first_bands(some.seen[rows] - some.before[rows] - (every - own))
+    tilt_db = _tilt_db(np.maximum(rest, FLOOR_POWER)) - _tilt_db(_first_bands(templates[rows, drum][:, None]))
+    values = {
+        "gain": worse[rows].sum(axis=0),
+        "share": share,
+        "fair": first.sum(axis=0) / (_first_bands(every).sum(axis=0) + _TINY),
+        "tilt_db": tilt_db,
+    }
+    out = {name: np.zeros(len(active)) for name in values}
+    for name, value in values.items():
+        out[name][active] = value
+    return Evidence(**out)
+
+
+def _first_bands(rows: Float64Array) -> Float64Array:
+    """(N_BANDS, n) rows of the first slice, of one mic's rows."""
+    return np.asarray(rows.reshape(N_BANDS, N_SLICES, -1)[:, 0])
+
+
+def _tilt_db(bands: Float64Array) -> Float64Array:
+    return np.asarray(10.0 * np.log10(bands[:3].sum(axis=0) / bands[6:].sum(axis=0)))
 
 
 def _batches(events: Events) -> list[slice]:

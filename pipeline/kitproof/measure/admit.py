@@ -1,0 +1,214 @@
+"""Which drums were hit at all: a mic whose drum is never hit hears bleed only.
+
+Source
+------
+Own work. A mic hears its own drum before the other close mics do, and its loudest events are not the
+bleed of other drums. Drums are admitted one after another, the surest first, each for the events that
+those before it do not explain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitproof.measure.candidates import Candidates, Float64Array
+from kitproof.measure.coupling import (
+    Events,
+    Powers,
+    first_strengths,
+    observe,
+    refine_templates,
+    solve_strengths,
+)
+from kitproof.measure.onsets import FLOOR_POWER
+
+CYMBALS = ("hi-hat", "ride")
+TOP_DB = 15.0  # candidates this far under a mic's loudest speak for or against its drum
+NEAR_DB = 7.0  # loud strokes of one drum differ by no more, for the most part
+STRONG_DB = 18.0  # candidates from which the couplings are learned
+LAG_TOLERANCE_S = 0.0003  # own mic not later than the others, within the resolution of the edges
+CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
+UNEXPLAINED_DB = 5.0
+FRESH_FRAMES = 25
+PLAIN_DB = 12.0  # a few events as clear as this speak for a drum, whatever else its mic hears
+ADMIT_SCORE = 0.2  # half way between the highest of a drum that was not hit and most of those that were
+# new energy below 500 Hz over new energy above 4 kHz, next to a drum
+TILT_DB = {"kick": (0.0, 60.0), "rack-tom": (3.0, 60.0), "floor-tom": (3.0, 60.0), "snare": (-6.0, 60.0)}
+CYMBAL_TILT_DB = (-70.0, 8.0)
+
+
+def admit_drums(
+    candidates: Sequence[Candidates], close: Sequence[str], powers: Powers, frames_per_s: float, need: int
+) -> tuple[list[Candidates], Float64Array]:
+    """The candidates of the drums that were really hit, and their templates (R, D).
+
+    A mic whose drum is never hit hears bleed only: explained by the drums admitted before it, or always
+    the same short time after another close mic. `need` is the number of other mics that must hear
+    something start too.
+    """
+    pool = [c for c in candidates if _top(c, need).any()]
+    while pool:
+        strong = [_strong(c, need) for c in pool]
+        chosen, templates = _admit(strong, close, powers, frames_per_s, need)
+        echoes = [j for j in chosen if _only_bleed(strong[j], strong, need)]
+        if not echoes:
+            break
+        pool = [c for j, c in enumerate(pool) if j not in echoes]
+    else:
+        return [], np.zeros((0, 0))
+    events = observe([strong[j] for j in chosen], close, powers, frames_per_s)
+    templates, _ = refine_templates(events, templates, first_strengths(events), 8)
+    return [pool[j] for j in chosen], templates
+
+
+def _admit(
+    strong: Sequence[Candidates], close: Sequence[str], powers: Powers, frames_per_s: float, need: int
+) -> tuple[list[int], Float64Array]:
+    """Indexes of the drums that explain what those before them do not, surest first, and first templates."""
+    events = observe(strong, close, powers, frames_per_s)
+    templates = np.zeros((len(events.seen), 0))
+    chosen: list[int] = []
+    left = set(range(len(strong)))
+    while left:
+        explained = _explained(events, templates, chosen)
+        open_files = [c.file for j, c in enumerate(strong) if j not in chosen]
+        scores = {j: _score(strong[j], events, explained, j, open_files, need, bool(chosen)) for j in left}
+        best = max(left, key=lambda j: (scores[j][0], len(scores[j][1])))
+        score, seeds = scores[best]
+        left.discard(best)
+        if len(seeds) and score >= ADMIT_SCORE:
+            templates = np.column_stack((templates, _first_template(events, best, seeds)))
+            chosen.append(best)
+    return chosen, templates
+
+
+def _only_bleed(c: Candidates, every: Sequence[Candidates], need: int) -> bool:
+    """Whether nearly all loud events of a mic come a constant short time after another mic's.
+
+    Two hands never keep to a fraction of a millisecond; sound on its way from one mic to the next does.
+    """
+    top = _top(c, need)
+    bleed = np.zeros(len(top), bool)
+    for other in every:
+        if other.file == c.file:
+            continue
+        later_s = -c.lag_to(other.file)
+        near = np.abs(later_s) < 0.006
+        if (near & top).sum() < 6:
+            continue
+        usual_s = _mode(later_s[near & top], CONSTANT_S)
+        constant = near & (np.abs(later_s - usual_s) <= CONSTANT_S)
+        if usual_s > LAG_TOLERANCE_S and (constant & top).sum() >= 0.5 * (near & top).sum():
+            bleed |= constant
+    return bool((bleed & top).sum() >= 0.8 * top.sum())
+
+
+def _mode(values: Float64Array, half_width: float) -> float:
+    """Centre of the densest stretch of the given half width."""
+    ordered = np.sort(values)
+    inside = np.searchsorted(ordered, ordered + 2.0 * half_width, side="right") - np.arange(len(ordered))
+    first = int(np.argmax(inside))
+    return float(np.median(ordered[first : first + inside[first]]))
+
+
+def _plausible(c: Candidates) -> NDArray[np.bool_]:
+    """Whether the new sound can be the drum's own stroke: it rises both low and high, each kind its own way.
+
+    Own choice: next to a drum, a stroke on a shell is broad but heavier below 500 Hz than above 4 kHz, one
+    on a cymbal the other way round. Bleed and fluctuation rise in one region only.
+    """
+    low, high = next((tilt for name, tilt in TILT_DB.items() if c.drum.startswith(name)), CYMBAL_TILT_DB)
+    return np.asarray((c.tilt_db > low) & (c.tilt_db < high))
+
+
+def _top(c: Candidates, need: int) -> NDArray[np.bool_]:
+    if len(c.frame) == 0:
+        return np.zeros(0, bool)
+    loud = c.level_db > _reference_db(c) - TOP_DB
+    return np.asarray(loud & (c.heard_by >= need) & (c.rise_db > 4.0) & _plausible(c))
+
+
+def _reference_db(c: Candidates) -> float:
+    """Level of the drum's loud strokes, dB: the third loudest plausible candidate, or not much under the loudest.
+
+    One freak event must not set the scale, nor the bleed in the mic of a drum that is hit only once.
+    """
+    plausible = np.sort(c.level_db[_plausible(c)])
+    return float(max(plausible[-min(3, len(plausible))], plausible[-1] - 8.0)) if len(plausible) else np.inf
+
+
+def _strong(c: Candidates, need: int) -> Candidates:
+    loud = c.level_db > _reference_db(c) - STRONG_DB
+    return c.take(loud & ((c.heard_by >= need) | (c.rise_db > 15.0)))
+
+
+def _explained(events: Events, templates: Float64Array, chosen: Sequence[int]) -> Float64Array:
+    """(R, N) what the drums chosen so far explain, with the power before."""
+    if not chosen:
+        return events.before
+    some = replace(
+        events,
+        drums=tuple(events.drums[j] for j in chosen),
+        member=events.member[chosen],
+        own_rows=events.own_rows[chosen],
+    )
+    strengths = solve_strengths(some, templates, np.where(some.active, 1e-6, 0.0), 40)
+    return np.asarray(events.before + templates @ strengths)
+
+
+def _score(
+    c: Candidates, events: Events, explained: Float64Array, j: int, open_files: list[str], need: int, any_chosen: bool
+) -> tuple[float, NDArray[np.int64]]:
+    """How surely drum j was hit, 0 to 1, and the events that show it.
+
+    Share of its mic's loud events that are not explained yet, weighted with how many of those its mic
+    hears first of all the mics whose drum is still open.
+    """
+    top = _top(c, need)
+    if not top.any():
+        return 0.0, np.zeros(0, np.int64)
+    where = np.full(len(c.frame), -1, np.int64)
+    present = events.member[j] >= 0
+    where[events.member[j][present]] = np.flatnonzero(present)
+    # Shortly after another event, what a mic hears may be the end of that one, so it shows nothing.
+    fresh = np.diff(events.frame, prepend=-np.inf) > FRESH_FRAMES
+    top &= (where >= 0) & fresh[where]
+    unexplained = top.copy()
+    excess_db = np.full(len(top), np.inf)
+    if any_chosen:
+        region = slice(5, 8) if c.drum in CYMBALS else slice(0, 4)
+        ratio = events.first_slice(events.seen, j, region) / events.first_slice(explained, j, region)
+        excess_db = 10.0 * np.log10(ratio[where])
+        unexplained &= excess_db > UNEXPLAINED_DB
+    seed = unexplained & (np.stack([c.lag_to(f) for f in open_files]).min(axis=0) >= -LAG_TOLERANCE_S)
+    n_open, n_seed = int(unexplained.sum()), int(seed.sum())
+    near = top & (c.level_db > _reference_db(c) - NEAR_DB)
+    if not (near & unexplained).any():  # all its loudest events are others' bleed
+        return 0.0, np.zeros(0, np.int64)
+    first = near & unexplained & (c.lags_s.min(axis=1) >= -LAG_TOLERANCE_S)
+    share = max(
+        n_open / max(int(top.sum()), 1),
+        min(int((seed & (excess_db > PLAIN_DB)).sum()) / 3, 0.8),
+        int(first.sum()) / max(int(near.sum()), 1),
+    )
+    score = (0.3 + 0.7 * n_seed / max(n_open, 2)) * share
+    return score, np.unique(where[seed])
+
+
+def _first_template(events: Events, j: int, seeds: NDArray[np.int64]) -> Float64Array:
+    """(R,) what drum j's strokes add to every row, per energy in its own mic.
+
+    A low quantile over its clearest events: other drums, hit at the same time in some of them, only add.
+    """
+    new = np.maximum(events.seen[:, seeds] - events.before[:, seeds], 0.0)
+    new = new / np.maximum(events.first_slice(new, j), FLOOR_POWER)
+    new[events.weight[:, seeds] == 0] = np.nan
+    usable = ~np.all(np.isnan(new), axis=1)
+    template = np.full(len(new), 1e-6)
+    template[usable] = np.nanpercentile(new[usable], 25, axis=1)
+    template += 1e-9
+    return np.asarray(template / events.first_slice(template, j))
