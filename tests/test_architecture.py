@@ -26,8 +26,10 @@ ALLOWED: dict[str, frozenset[str]] = {
     "saved": frozenset({"model", "errors", "plain"}),
     "report": frozenset({"model", "roles", "units", "errors"}),  # draws records, never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
-    "run": BASICS | {"ingest", "measure", "find", "saved", "report", "demo"},
-    "cli": BASICS | {"run"},
+    "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
+    "run": BASICS | {"ingest", "measure", "assemble", "find"},
+    "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
+    "cli": BASICS | {"run", "deliver"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }

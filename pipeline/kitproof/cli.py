@@ -2,7 +2,191 @@
 
 from __future__ import annotations
 
+import argparse
+import sys
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
 
-def main(argv: list[str] | None = None) -> int:
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+from kitproof import __version__, deliver, run
+from kitproof.errors import KitproofError
+from kitproof.model import Measurements
+
+OK, TO_FIX, NOTHING_MEASURED = 0, 1, 2
+EXIT_CODES = """exit status:
+  0  measured, nothing to fix
+  1  measured, at least one finding says: fix
+  2  nothing could be measured, or the command was not understood"""
+STAGES = {
+    "channels": "reading every channel",
+    "hits": "finding the hits",
+    "arrival": "listening for each drum in each mic",
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    raise NotImplementedError
+    args = _parser().parse_args(argv)
+    try:
+        return int(args.command(args))
+    except KitproofError as error:
+        print(f"kitproof: {error}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("kitproof: stopped", file=sys.stderr)
+    except Exception as error:
+        # Python would end with status 1 here, which means something else.
+        if getattr(args, "verbose", False):
+            traceback.print_exc()
+        hint = "" if getattr(args, "verbose", False) else " (--verbose shows where)"
+        print(f"kitproof: this should not happen: {type(error).__name__}: {error}{hint}", file=sys.stderr)
+    return NOTHING_MEASURED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="kitproof", description="Is this drum take technically keepable? From its stems alone.",
+        epilog=EXIT_CODES, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("--version", action="version", version=f"kitproof {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_report(commands)
+    _add_measure(commands)
+    _add_sheet(commands)
+    _add_demo(commands)
+    return parser
+
+
+def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    report = commands.add_parser(
+        "report", help="measure takes and write a PDF for each", epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Measure each take folder and write report.pdf, measurements.json, hits.csv and pictures.npz "
+        "into a folder of its name. The take folders themselves are only read.",
+    )  # fmt: skip
+    report.add_argument("takes", nargs="+", type=Path, metavar="TAKE", help="folder with one file per microphone")
+    report.add_argument(
+        "-o", "--out", type=Path, default=Path("kitproof-report"), metavar="DIR", help="default: %(default)s"
+    )
+    report.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
+    report.add_argument("--small", action="store_true", help="coarser pictures, for mail")
+    _add_common(report)
+    report.set_defaults(command=_report)
+
+
+def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    measure = commands.add_parser(
+        "measure", help="measure one take and write the numbers only", epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="All measurements and findings as JSON, no PDF.",
+    )  # fmt: skip
+    measure.add_argument("take", type=Path, metavar="TAKE", help="folder with one file per microphone")
+    measure.add_argument("--json", type=Path, required=True, metavar="FILE", help="where to write the measurements")
+    _add_common(measure)
+    measure.set_defaults(command=_measure)
+
+
+def _add_sheet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sheet = commands.add_parser(
+        "sheet", help="write a take.toml to complete: the input list and recall sheet",
+        description="Write take.toml into a take folder, with the roles read from the file names.",
+    )  # fmt: skip
+    sheet.add_argument("folder", type=Path, metavar="FOLDER")
+    sheet.add_argument("--force", action="store_true", help="replace a take.toml that is there")
+    sheet.set_defaults(command=_sheet)
+
+
+def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    demo = commands.add_parser(
+        "demo", help="write the demo takes: a modelled kit in a room",
+        description="Write two invented takes of the song Tidewall into a folder: fourteen microphones, 20 seconds.",
+    )  # fmt: skip
+    demo.add_argument("folder", type=Path, metavar="FOLDER")
+    demo.set_defaults(command=_demo)
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--workers", type=int, metavar="N", help="processes, default: one a processor")
+    parser.add_argument("--strict", action="store_true", help="stop at the first stage that fails")
+    parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
+    parser.add_argument("-v", "--verbose", action="store_true", help="print all findings, and where an error came from")
+
+
+def _report(args: argparse.Namespace) -> int:
+    statuses = []
+    with run.default_executor(args.workers) as executor:
+        for folder in args.takes:
+            try:
+                with _progress(args, folder.name) as tell:
+                    result = run.measure_take(folder, executor, progress=tell, strict=args.strict)
+                    files = deliver.write_all(result, args.out, page_size=args.page, small=args.small)
+            except KitproofError as error:
+                print(f"kitproof: {error}", file=sys.stderr)
+                statuses.append(NOTHING_MEASURED)
+                continue
+            _tell_result(args, result.measurements)
+            if not args.quiet:
+                print(f"  {files.pdf}")
+            statuses.append(_status(result.measurements))
+    return max(statuses)
+
+
+def _measure(args: argparse.Namespace) -> int:
+    deliver.refuse_stem(args.take, args.json)
+    with run.default_executor(args.workers) as executor, _progress(args, args.take.name) as tell:
+        result = run.measure_take(args.take, executor, progress=tell, strict=args.strict)
+    deliver.write_json(result, args.json)
+    _tell_result(args, result.measurements)
+    return _status(result.measurements)
+
+
+def _sheet(args: argparse.Namespace) -> int:
+    path = deliver.write_sheet(args.folder, force=args.force)
+    print(f"{path}: complete it, then run kitproof report")
+    return OK
+
+
+def _demo(args: argparse.Namespace) -> int:
+    for path in deliver.write_demo(args.folder):
+        print(path)
+    return OK
+
+
+def _status(m: Measurements) -> int:
+    return TO_FIX if any(f.severity == "fix" for f in m.findings) else OK
+
+
+def _tell_result(args: argparse.Namespace, m: Measurements) -> None:
+    if args.quiet:
+        return
+    print(f"{m.take.name}: {m.verdict.sentence}")
+    shown = m.findings if args.verbose else [m.findings[i] for i in m.verdict.red_lines]
+    for f in shown:
+        print(f"  {f.severity}: {f.message} {f.action}")
+
+
+@contextmanager
+def _progress(args: argparse.Namespace, title: str) -> Iterator[run.Progress | None]:
+    """A progress bar on a terminal; nothing in a pipe or with --quiet."""
+    console = Console(stderr=True)
+    if args.quiet or not console.is_terminal:
+        yield None
+        return
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total}"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(f"{title}: {STAGES.get(stage, stage)}", total=total)
+            bar.update(tasks[stage], completed=done)
+
+        yield tell

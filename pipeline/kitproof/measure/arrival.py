@@ -62,14 +62,13 @@ def locate(
     file: str, rate_hz: int, d: DrumTimes, excerpts: Float32Array, late_s: Float64Array
 ) -> tuple[Arrival, Stack]:
     """Arrival of a drum in a mic, in two passes: the second knows where to look for quiet."""
-    around_s = 0.0
-    for _ in range(2):
-        stack = stack_strokes(file, rate_hz, d, excerpts, late_s, around_s=around_s)
-        found = find_arrival(stack, around_s)
-        if found.time_s is None:
-            break
-        around_s = round(found.time_s * rate_hz) / rate_hz
-    return found, stack
+    stack = stack_strokes(file, rate_hz, d, excerpts, late_s)
+    found = find_arrival(stack)
+    if found.time_s is None:
+        return found, stack
+    around_s = round(found.time_s * rate_hz) / rate_hz  # whole samples: a mic moved by any amount stays comparable
+    stack = stack_strokes(file, rate_hz, d, excerpts, late_s, around_s=around_s)
+    return find_arrival(stack, around_s), stack
 
 
 def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:

@@ -33,6 +33,13 @@ class DrumTimes:
     strength: NDArray[np.float64]  # (n_hits,) amplitude, any unit common to the drum
     clear: NDArray[np.bool_]  # (n_hits,) no other drum is hit at almost the same time
 
+    def take(self, index: NDArray[np.int64]) -> DrumTimes:
+        """The strokes at the given indexes."""
+        return DrumTimes(
+            drum=self.drum, own_file=self.own_file, time_s=self.time_s[index],
+            strength=self.strength[index], clear=self.clear[index],
+        )  # fmt: skip
+
 
 def read_excerpts(
     reader: SpanReader, index: int, time_s: NDArray[np.float64], *, lead_s: float = LEAD_S, tail_s: float = TAIL_S

@@ -50,17 +50,24 @@ class Stack:
 
 
 def stack_strokes(
-    file: str, rate_hz: int, d: DrumTimes, excerpts: Float32Array, late_s: Float64Array, *, around_s: float = 0.0
+    file: str,
+    rate_hz: int,
+    d: DrumTimes,
+    excerpts: Float32Array,
+    late_s: Float64Array,
+    *,
+    around_s: float | None = None,
 ) -> Stack:
     """The mean stroke of one drum in one mic.
 
     excerpts : (n_hits, n) in the order of d.time_s; late_s : (n_hits,) how much later than LEAD_S before
     the stroke each begins; around_s : when the drum is expected here, s after the stroke: strokes are
-    chosen by what is heard before that.
+    chosen by what is heard before that. None: not known yet, and the median is taken, which a drum that is
+    hit in between cannot mislead.
     """
     filtered = _in_region(d.drum, excerpts, rate_hz)
     waves = aligned(filtered, late_s, rate_hz) / d.strength[:, None]
-    use, merit = _best(d, filtered, rate_hz, around_s)
+    use, merit = _best(d, filtered, rate_hz, around_s or 0.0)
     scale = float(np.median(d.strength))
     n_groups = min(N_GROUPS, len(use) // 2)
     parts = [use] + ([use[g::n_groups] for g in range(n_groups)] if n_groups >= 2 else [])
@@ -68,7 +75,7 @@ def stack_strokes(
     means = [_weighted(waves[part], (merit * d.strength)[part]) * scale for part in parts]
     # The mean does not change when a mic is later by any amount; the median has to be clearly better.
     better = _standing_out(medians[0], rate_hz) > 2.0 * _standing_out(means[0], rate_hz)
-    best = medians if better else means
+    best = medians if better or around_s is None else means
     return Stack(drum=d.drum, file=file, n_hits=len(use), rate_hz=rate_hz, mean=best[0], groups=tuple(best[1:]))
 
 

@@ -1,0 +1,69 @@
+"""What is written for one take, and where: every file whole or not at all, never over the take itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from kitproof import saved
+from kitproof.demo import build_demo
+from kitproof.errors import OutputError
+from kitproof.ingest.sheet import write_sheet
+from kitproof.report.document import write_report
+from kitproof.run import Result
+
+__all__ = ["Written", "refuse_stem", "write_all", "write_demo", "write_json", "write_sheet"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """The files of one report."""
+
+    pdf: Path
+    json: Path
+    hits: Path
+    pictures: Path
+
+
+def write_all(result: Result, out: Path, *, page_size: str = "a4", small: bool = False) -> Written:
+    """Write report.pdf, measurements.json, hits.csv and pictures.npz into `out`/<name of the take>."""
+    take = result.measurements.take
+    folder = out / take.name
+    if folder.resolve() == Path(take.folder).resolve():
+        raise OutputError(f"{folder}: this is the take itself; choose another folder with -o")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be made ({error.strerror}); choose another folder with -o") from error
+    files = Written(
+        pdf=folder / "report.pdf", json=folder / "measurements.json",
+        hits=folder / "hits.csv", pictures=folder / "pictures.npz",
+    )  # fmt: skip
+    saved.write_measurements(result.measurements, files.json)
+    saved.write_pictures(result.pictures, files.pictures)
+    saved.write_hits_csv(result.measurements, files.hits)
+    write_report(
+        result.measurements,
+        result.pictures,
+        files.pdf,
+        page_size="letter" if page_size == "letter" else "a4",
+        small=small,
+    )
+    return files
+
+
+def write_json(result: Result, path: Path) -> None:
+    """Write the measurements alone."""
+    saved.write_measurements(result.measurements, path)
+
+
+def refuse_stem(folder: Path, target: Path) -> None:
+    """Raise OutputError if a result would overwrite a file of the take."""
+    if target.exists() and target.resolve().parent == folder.resolve() and target.suffix.lower() != ".json":
+        raise OutputError(f"{target}: this file belongs to the take; choose another name for the result")
+
+
+def write_demo(folder: Path) -> list[Path]:
+    """Build the demo takes; returns their folders."""
+    build_demo(folder)
+    return sorted(p for p in folder.iterdir() if p.is_dir())

@@ -1,0 +1,116 @@
+"""Pairs: one drum in two mics. How much later, wired which way, and fuller which way.
+
+Two questions about polarity are kept apart. Wired: does the first motion of the direct sound point the
+same way in both? Fuller: has the sum of both more of the drum's low band than their difference, stroke
+by stroke, level-matched? A delay alone can make the wrong answer to the second out of a right first.
+
+Conventions: a delay is positive when b hears the drum after a.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from kitproof.measure.arrival import Arrival
+from kitproof.measure.look import ChannelLook
+from kitproof.model import Channel, Fuller, PairEntry, Polarity
+from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, PAIRS
+from kitproof.units import ms_to_cm
+
+CLEAR_DB = 3.0  # sum over difference: less than this, and turning one over is no cure. Common practice
+AGREEMENT = 0.75
+PAIR_DRUMS = ("snare", "kick")
+
+
+def wanted_pairs(
+    channels: Sequence[Channel], own: Mapping[str, str], drums: Sequence[str]
+) -> list[tuple[str, str, str]]:
+    """(a, b, drum): own mic against the drum's other mics and all distant ones; left against right."""
+    by_role = {c.role: c.file for c in channels}
+    out: list[tuple[str, str, str]] = []
+    for drum in drums:
+        if drum not in own:
+            continue
+        for c in channels:
+            same_drum = DRUM_OF_ROLE.get(c.role) == drum
+            if c.file != own[drum] and (same_drum or c.role in DISTANT_ROLES):
+                out.append((own[drum], c.file, drum))
+        for left, right in PAIRS:
+            if drum in PAIR_DRUMS and left in by_role and right in by_role:
+                out.append((by_role[left], by_role[right], drum))
+    return out
+
+
+def measure_pair(a: ChannelLook, b: ChannelLook, drum: str, temperature_c: float) -> PairEntry:
+    """Delay, polarity and fuller side of one drum in two mics."""
+    n = min(a.n_hits.get(drum, 0), b.n_hits.get(drum, 0))
+    reasons: dict[str, str] = {}
+    first, second = a.arrivals.get(drum), b.arrivals.get(drum)
+    delay_ms, spread_ms = _delay(first, second, n, reasons)
+    polarity, confidence = _polarity(first, second, delay_ms, reasons)
+    fuller, fuller_db, agreement = _fuller(a, b, drum, reasons)
+    path_cm = None if delay_ms is None else ms_to_cm(delay_ms, temperature_c)
+    notch = None
+    if delay_ms is None:
+        reasons["path_cm"] = reasons["first_notch_hz"] = reasons["delay_ms"]
+    elif abs(delay_ms) < 0.02:
+        reasons["first_notch_hz"] = "no delay to speak of"
+    else:
+        notch = 1000.0 / (2.0 * abs(delay_ms))
+    return PairEntry(
+        a=a.file, b=b.file, drum=drum, n_hits=n, delay_ms=delay_ms, delay_spread_ms=spread_ms, path_cm=path_cm,
+        polarity=polarity, polarity_confidence=confidence, fuller=fuller, fuller_db=fuller_db,
+        fuller_agreement=agreement, first_notch_hz=notch, unmeasured=reasons,
+    )  # fmt: skip
+
+
+def _delay(
+    first: Arrival | None, second: Arrival | None, n: int, reasons: dict[str, str]
+) -> tuple[float | None, float | None]:
+    if first is None or second is None:
+        why = f"only {n} hits; at least 2 are needed"
+    elif first.time_s is None or second.time_s is None:
+        snr = min(first.snr_db if first.time_s is None else np.inf, second.snr_db if second.time_s is None else np.inf)
+        why = f"the direct sound does not stand out enough: {snr:.0f} dB over what is heard before it"
+    else:
+        spreads = [s for s in (first.spread_s, second.spread_s) if s is not None]
+        if not spreads:
+            reasons["delay_spread_ms"] = "too few hits for a spread"
+        spread = 1000.0 * float(np.hypot.reduce(spreads)) if spreads else None
+        return 1000.0 * (second.time_s - first.time_s), spread
+    reasons["delay_ms"] = reasons["delay_spread_ms"] = why
+    return None, None
+
+
+def _polarity(
+    first: Arrival | None, second: Arrival | None, delay_ms: float | None, reasons: dict[str, str]
+) -> tuple[Polarity | None, float | None]:
+    if delay_ms is None or first is None or second is None:
+        reasons["polarity"] = reasons["polarity_confidence"] = reasons["delay_ms"]
+        return None, None
+    if first.sign * second.sign == 0:
+        return "unclear", 0.0
+    confidence = min(first.sign_confidence, second.sign_confidence)
+    return ("same" if first.sign == second.sign else "opposite"), confidence
+
+
+def _fuller(
+    a: ChannelLook, b: ChannelLook, drum: str, reasons: dict[str, str]
+) -> tuple[Fuller | None, float | None, float | None]:
+    left, right = a.low_lines.get(drum), b.low_lines.get(drum)
+    if left is None or right is None or len(left) < 2:
+        why = "a cymbal has no low band to judge by" if drum in ("hi-hat", "ride") else "too few hits"
+        reasons.update(dict.fromkeys(("fuller", "fuller_db", "fuller_agreement"), why))
+        return None, None, None
+    x = left / np.sqrt(np.sum(np.abs(left) ** 2, axis=1, keepdims=True) + 1e-20)
+    y = right / np.sqrt(np.sum(np.abs(right) ** 2, axis=1, keepdims=True) + 1e-20)
+    total = np.sum(np.abs(x + y) ** 2, axis=1) + 1e-6
+    difference = np.sum(np.abs(x - y) ** 2, axis=1) + 1e-6
+    each = 10.0 * np.log10(total / difference)
+    typical = float(np.median(each))
+    agreement = float(np.mean(np.sign(each) == np.sign(typical)))
+    if abs(typical) < CLEAR_DB or agreement < AGREEMENT:
+        return "move", typical, agreement
+    return ("leave" if typical > 0 else "flip"), typical, agreement

@@ -1,0 +1,314 @@
+"""The order of the stages, and what happens when one cannot finish.
+
+    read_take -> scan every channel -> find hits -> second look at every channel -> pairs, bleed -> judge
+
+Every job that touches samples is a plain function of plain arguments, handed to one concurrent.futures
+executor; another executor (a cluster's) can take its place. A channel that cannot be read, or a stage
+that fails, does not stop the take: the rest is measured, and what is missing is named.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field, replace
+from importlib import metadata
+from pathlib import Path
+from platform import python_version
+from typing import Any, TypeVar
+
+import numpy as np
+
+from kitproof import __version__
+from kitproof.assemble import CHANNEL_REASONS, channel_measures, drum_measures, hits_of
+from kitproof.errors import KitproofError, StemError, TakeError
+from kitproof.find import judge
+from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
+from kitproof.ingest.take import read_take
+from kitproof.measure.bleed import BleedMeasures, measure_bleed
+from kitproof.measure.excerpts import DrumTimes, clear_of_others
+from kitproof.measure.hits import Stroke, find_hits
+from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
+from kitproof.measure.onsets import OnsetMeter, OnsetTrack
+from kitproof.measure.ownmic import StrokeMeasures
+from kitproof.measure.pairs import measure_pair, wanted_pairs
+from kitproof.measure.scan import ChannelScan, scan_channel
+from kitproof.measure.timeline import common_tracks
+from kitproof.model import Channel, FileFacts, Hit, Measurements, NotChecked, PairEntry, Pictures, Take
+from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
+
+T = TypeVar("T")
+LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "matplotlib", "reportlab")
+Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScannedChannel:
+    """What the one pass over a channel gave."""
+
+    scan: ChannelScan
+    track: OnsetTrack
+    rate_hz: int
+    n_frames: int
+    damage: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """A measured take: what is saved, the pictures for its report, and what went wrong on the way."""
+
+    measurements: Measurements
+    pictures: Pictures
+    troubles: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Course:
+    """What has gone wrong so far; `strict` lets the first failing stage stop the take."""
+
+    strict: bool
+    missing: list[NotChecked] = field(default_factory=list)
+
+    def attempt(self, what: str, stage: Callable[[], T], otherwise: T) -> T:
+        """The stage's result, or `otherwise` and a note of what could not be checked."""
+        try:
+            return stage()
+        except KitproofError:
+            raise
+        except Exception as error:
+            if self.strict:
+                raise
+            self.missing.append(NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}"))
+            return otherwise
+
+
+def default_executor(n_workers: int | None = None) -> ProcessPoolExecutor:
+    """Processes on this machine, one a processor."""
+    return ProcessPoolExecutor(n_workers or os.cpu_count() or 1)
+
+
+def measure_take(folder: Path, executor: Executor, *, progress: Progress | None = None, strict: bool = False) -> Result:
+    """Measure one take folder.
+
+    Raises
+    ------
+    TakeError : there is no take in the folder, or no channel of it can be read
+    """
+    tell = progress or (lambda stage, done, total: None)
+    course = _Course(strict)
+    take = read_take(folder)
+    take, scanned = _scan_all(take, executor, tell)
+    if not scanned:
+        first = next((f.problem_text for f in take.files if f.problem_text), "no channel could be read")
+        raise TakeError(f"{folder}: nothing could be measured; {first}")
+    kit = [c for c in take.channels if c.file in scanned and c.role not in NOT_A_KIT_MIC]
+    own = own_mics(kit, scanned)
+    tell("hits", 0, 1)
+    tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
+    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks), ())
+    tell("hits", 1, 1)
+    root = Path(folder)
+    nobody: dict[tuple[str, str], OwnStrokes] = {}
+    own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, executor), nobody)
+    hits = hits_of(strokes, own_strokes)
+    drums = _drum_times(own_strokes)
+    nothing: dict[str, ChannelLook] = {}
+    looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, executor, tell), nothing)
+    pairs: tuple[PairEntry, ...] = course.attempt(
+        "arrival and polarity", lambda: _pairs(kit, own, drums, looks, take), ()
+    )
+    bleed = course.attempt(
+        "bleed",
+        lambda: measure_bleed(tracks, own, list(drums.values())),
+        BleedMeasures(entries=(), foreign_time_share={}),
+    )
+    return _result(take, scanned, own, hits, bleed, pairs, looks, course)
+
+
+def _scan_all(take: Take, executor: Executor, tell: Progress) -> tuple[Take, dict[str, ScannedChannel]]:
+    """Every readable channel scanned; files get their checksums and what was found wrong with them."""
+    root = Path(take.folder)
+    facts = {f.path: f for f in take.files}
+    readable = [c for c in take.channels if facts[c.path].problem in (None, "truncated", "damaged")]
+    jobs: dict[Future[Any], str] = {
+        executor.submit(scan_job, root / c.path, c.index_in_file, c.file, _integer_bits(facts[c.path])): c.file
+        for c in readable
+    }
+    sums = {executor.submit(file_sha256, root / path): path for path in facts}
+    by_file = {c.file: c for c in take.channels}
+    scanned: dict[str, ScannedChannel] = {}
+    for n, job in enumerate(as_completed(jobs), 1):
+        file = jobs[job]
+        path = by_file[file].path
+        try:
+            scanned[file] = job.result()
+            facts[path] = with_damage(facts[path], scanned[file].damage)
+        except StemError as error:
+            facts[path] = replace(facts[path], problem="unreadable", problem_text=str(error))
+        tell("channels", n, len(jobs))
+    for job, path in sums.items():
+        try:
+            facts[path] = replace(facts[path], sha256=job.result())
+        except OSError as error:
+            facts[path] = replace(facts[path], problem="unreadable", problem_text=f"{path}: {error}")
+    files = tuple(facts[f.path] for f in take.files)
+    return replace(take, files=files), {c.file: scanned[c.file] for c in take.channels if c.file in scanned}
+
+
+def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> ScannedChannel:
+    """One pass over one channel of a file: every meter sees every sample once."""
+    with SpanReader(path) as reader:
+        rate_hz, n_frames = reader.rate_hz, reader.n_frames
+    damage: list[str] = []
+    onsets = OnsetMeter(rate_hz)
+    blocks = (block[:, index] for block in read_blocks(path, on_damage=damage.append))
+    scan = scan_channel(
+        blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file, extra=(onsets,)
+    )
+    return ScannedChannel(
+        scan=scan, track=onsets.result(), rate_hz=rate_hz, n_frames=n_frames, damage=damage[0] if damage else None
+    )
+
+
+def _integer_bits(facts: FileFacts) -> int | None:
+    floating = facts.encoding is not None and ("FLOAT" in facts.encoding or "DOUBLE" in facts.encoding)
+    return None if floating else facts.bit_depth
+
+
+def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
+    """drum -> file of the close mic its hits are timed by: the best role that is there and not silent."""
+    files: dict[str, str] = {}
+    for drum, roles in OWN_MIC_ORDER.items():
+        for role in roles:
+            found = [c.file for c in kit if c.role == role and scanned[c.file].scan.sample_peak_dbfs is not None]
+            if found:
+                files[drum] = found[0]
+                break
+    return files
+
+
+def _find(kit: Sequence[Channel], own: Mapping[str, str], tracks: Mapping[str, OnsetTrack]) -> tuple[Stroke, ...]:
+    close = [c.file for c in kit if c.role in DRUM_OF_ROLE]
+    order = {role: i for i, role in enumerate(DISTANT_ROLES)}
+    far = sorted((c for c in kit if c.role in order), key=lambda c: order[c.role])
+    return find_hits(tracks, own, close, [c.file for c in far])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnStrokes:
+    """The strokes of one drum in one file, exact."""
+
+    drum: str
+    file: str
+    strokes: tuple[Stroke, ...]
+    measures: StrokeMeasures
+
+
+def _look_at_own(
+    root: Path, take: Take, strokes: Iterable[Stroke], executor: Executor
+) -> dict[tuple[str, str], OwnStrokes]:
+    by_place: dict[tuple[str, str], list[Stroke]] = {}
+    for s in strokes:
+        by_place.setdefault((s.drum, s.file), []).append(s)
+    channels = {c.file: c for c in take.channels}
+    jobs = {
+        place: executor.submit(
+            look_at_own, root / channels[place[1]].path, channels[place[1]].index_in_file,
+            np.array([s.time_s for s in group]),
+        )
+        for place, group in by_place.items()
+    }  # fmt: skip
+    return {
+        place: OwnStrokes(drum=place[0], file=place[1], strokes=tuple(by_place[place]), measures=job.result())
+        for place, job in jobs.items()
+    }
+
+
+def _drum_times(own_strokes: Mapping[tuple[str, str], OwnStrokes]) -> dict[str, DrumTimes]:
+    """Strokes per drum, in order of time; unmiked ones keep the strength of the mic that heard them."""
+    every = [(o.drum, t) for o in own_strokes.values() for t in o.measures.time_s.tolist()]
+    out: dict[str, DrumTimes] = {}
+    for drum in dict.fromkeys(o.drum for o in own_strokes.values()):
+        parts = [o for o in own_strokes.values() if o.drum == drum]
+        time_s = np.concatenate([o.measures.time_s for o in parts])
+        strength = np.concatenate([o.measures.peak for o in parts])
+        order = np.argsort(time_s, kind="stable")
+        time_s, strength = time_s[order], np.maximum(strength[order], 1e-9)
+        others = [t for d, t in every if d != drum]
+        out[drum] = DrumTimes(
+            drum=drum, own_file=parts[0].file, time_s=time_s, strength=strength,
+            clear=clear_of_others(time_s.tolist(), others),
+        )  # fmt: skip
+    return out
+
+
+def _look_at_all(
+    root: Path,
+    kit: Sequence[Channel],
+    own: Mapping[str, str],
+    drums: Mapping[str, DrumTimes],
+    executor: Executor,
+    tell: Progress,
+) -> dict[str, ChannelLook]:
+    miked = [d for d in drums.values() if d.drum in own]
+    own_drum = {file: drum for drum, file in own.items()}
+    jobs = {
+        executor.submit(
+            look_at_channel, root / c.path, c.index_in_file, c.file, miked,
+            own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)),
+        ): c.file
+        for c in kit
+    }  # fmt: skip
+    looks = {}
+    for n, job in enumerate(as_completed(jobs), 1):
+        looks[jobs[job]] = job.result()
+        tell("arrival", n, len(jobs))
+    return {c.file: looks[c.file] for c in kit}
+
+
+def _pairs(
+    kit: Sequence[Channel],
+    own: Mapping[str, str],
+    drums: Mapping[str, DrumTimes],
+    looks: Mapping[str, ChannelLook],
+    take: Take,
+) -> tuple[PairEntry, ...]:
+    wanted = wanted_pairs(kit, own, [d for d in own if d in drums])
+    return tuple(
+        measure_pair(looks[a], looks[b], drum, take.temperature_c) for a, b, drum in wanted if a in looks and b in looks
+    )
+
+
+def _result(
+    take: Take,
+    scanned: Mapping[str, ScannedChannel],
+    own: Mapping[str, str],
+    hits: tuple[Hit, ...],
+    bleed: BleedMeasures,
+    pairs: tuple[PairEntry, ...],
+    looks: Mapping[str, ChannelLook],
+    course: _Course,
+) -> Result:
+    channels = tuple(
+        channel_measures(c, scanned[c.file].scan, scanned[c.file].rate_hz, scanned[c.file].n_frames, hits, own)
+        for c in take.channels
+        if c.file in scanned
+    )
+    drums = drum_measures(own, hits, bleed)
+    judgement = judge(take, channels, drums, hits, bleed.entries, pairs)
+    measurements = Measurements(
+        take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
+        findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
+        settings={"temperature_c": take.temperature_c, "reasons": CHANNEL_REASONS}, versions=versions(),
+    )  # fmt: skip
+    pictures = Pictures(
+        channels=tuple(scanned[c.file].scan.picture for c in channels),
+        hits=tuple(look.picture for look in looks.values() if look.picture is not None),
+    )
+    return Result(measurements=measurements, pictures=pictures, troubles=tuple(m.reason for m in course.missing))
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program, of Python and of the libraries the numbers depend on."""
+    return {"kitproof": __version__, "python": python_version(), **{name: metadata.version(name) for name in LIBRARIES}}
