@@ -26,6 +26,7 @@ ATTACK_S = 0.010
 BEFORE_S = (0.008, 0.002)
 NEVER_S = 0.02  # stands for "this mic does not hear it"
 PIECE = 1 << 14
+PRELUDE_DB = 15.0  # bleed that comes just before the drum's own sound is this much softer at least
 FAR_AFTER_S = 0.014  # overheads and rooms hear a drum up to 5 m, 14 ms, later
 NEAR_AFTER_S = 0.006  # another close mic, up to 2 m
 
@@ -130,7 +131,8 @@ def _at_half_rise(
     course = np.einsum("ntb,nb->nt", 10.0 * np.log10(power[index] + noise), weight)
     quiet = course[:, : earlier - round(2 * ms)].mean(axis=1, keepdims=True)
     attack = course[:, earlier - back :]
-    half = quiet + 0.5 * (attack.max(axis=1, keepdims=True) - quiet)
+    loudest = attack.max(axis=1, keepdims=True)
+    half = np.maximum(0.5 * (quiet + loudest), loudest - PRELUDE_DB)
     moved = peaks - back + np.argmax(attack >= half, axis=1)
     return np.unique(np.clip(moved, 0, len(power) - 1))
 

@@ -48,6 +48,7 @@ class Events:
     before: Float64Array  # (R, N) mean power just before, at least the noise
     weight: Float64Array  # (R, N) 1, or 0 where the next event has begun
     own_rows: NDArray[np.bool_]  # (D, R)
+    slices: tuple[tuple[int, int], ...]  # SLICES_S in frames
 
     @property
     def active(self) -> NDArray[np.bool_]:
@@ -115,8 +116,10 @@ def observe(candidates: Sequence[Candidates], mics: Sequence[str], powers: Power
     frame = np.array([g[0][0] for g in groups], np.int64)
     member = np.full((len(candidates), len(groups)), -1, np.int64)
     for n, group in enumerate(groups):
-        for _, d, k in reversed(group):
-            member[d, n] = k  # the earliest one stays
+        for _, d, k in group:
+            best = member[d, n]
+            if best < 0 or candidates[d].rise_db[k] > candidates[d].rise_db[best]:
+                member[d, n] = k
     seen, before, weight = observe_frames(frame, mics, powers, frames_per_s)
     own_rows = np.zeros((len(candidates), len(mics), N_BANDS * N_SLICES), bool)
     for d, c in enumerate(candidates):
@@ -124,6 +127,7 @@ def observe(candidates: Sequence[Candidates], mics: Sequence[str], powers: Power
     return Events(
         drums=tuple(c.drum for c in candidates), mics=tuple(mics), frame=frame, member=member,
         seen=seen, before=before, weight=weight, own_rows=own_rows.reshape(len(candidates), -1),
+        slices=tuple((round(first * frames_per_s), round(last * frames_per_s)) for first, last in SLICES_S),
     )  # fmt: skip
 
 
@@ -153,6 +157,26 @@ def first_strengths(events: Events) -> Float64Array:
     new = np.maximum(events.seen - events.before, 0.0)
     own = np.stack([events.first_slice(new, d) for d in range(len(events.drums))])
     return np.where(events.active, own + 1e-12, 0.0)
+
+
+def with_ring(events: Events, templates: Float64Array, strengths: Float64Array, starts: NDArray[np.int64]) -> Events:
+    """The events with what still sounds of the strokes just before counted into their power before.
+
+    `starts` (D, N): frame at which each drum's own mic hears it in each event. Sound that reaches a far mic
+    5 ms late, or a second sound of the same stroke, then no longer looks like a stroke of another drum.
+    """
+    n_events, shape = len(events.frame), (len(events.mics) * N_BANDS, N_SLICES, -1)
+    parts = templates.reshape(shape)
+    ring = np.zeros((shape[0], N_SLICES, n_events))
+    edges = np.array(events.slices)
+    for back in (1, 2, 3):
+        lag = (events.frame[back:] - starts[:, : n_events - back]).astype(float)  # (D, n)
+        for s, (first, last) in enumerate(edges):
+            for t, (begin, end) in enumerate(edges):
+                overlap = np.minimum(lag + last, end) - np.maximum(lag + first, begin)
+                some = np.clip(overlap, 0.0, None) / (last - first) * strengths[:, : n_events - back]
+                ring[:, s, back:] += parts[:, t] @ some
+    return replace(events, before=np.maximum(events.before, ring.reshape(events.before.shape)))
 
 
 def solve_strengths(events: Events, templates: Float64Array, strengths: Float64Array, n_steps: int) -> Float64Array:
@@ -221,13 +245,15 @@ def evidence(events: Events, templates: Float64Array, strengths: Float64Array, d
     own = templates[rows, drum][:, None] * with_it[drum]
     share = (own / (some.before[rows] + every) * some.weight[rows]).max(axis=0, initial=0.0)
     first = _first_bands(own)
-    rest = _first_bands(some.seen[rows] - some.before[rows] - (every - own))
-    tilt_db = _tilt_db(np.maximum(rest, FLOOR_POWER)) - _tilt_db(_first_bands(templates[rows, drum][:, None]))
+    others = _first_bands(every - own)
+    base = _first_bands(some.before[rows]) + others
+    rest = np.maximum(_first_bands(some.seen[rows]) - base, 0.0)
+    low, high = (_excess_db(rest[part], first[part], base[part]) for part in (slice(0, 3), slice(6, N_BANDS)))
     values = {
         "gain": worse[rows].sum(axis=0),
         "share": share,
         "fair": first.sum(axis=0) / (_first_bands(every).sum(axis=0) + _TINY),
-        "tilt_db": tilt_db,
+        "tilt_db": low - high,
     }
     out = {name: np.zeros(len(active)) for name in values}
     for name, value in values.items():
@@ -240,8 +266,10 @@ def _first_bands(rows: Float64Array) -> Float64Array:
     return np.asarray(rows.reshape(N_BANDS, N_SLICES, -1)[:, 0])
 
 
-def _tilt_db(bands: Float64Array) -> Float64Array:
-    return np.asarray(10.0 * np.log10(bands[:3].sum(axis=0) / bands[6:].sum(axis=0)))
+def _excess_db(found: Float64Array, expected: Float64Array, base: Float64Array) -> Float64Array:
+    """(n,) level of what was found over what was expected, bands (b, n) together; 0 where `base` hides both."""
+    hidden = 0.3 * base.sum(axis=0)
+    return np.asarray(10.0 * np.log10((found.sum(axis=0) + hidden) / (expected.sum(axis=0) + hidden)))
 
 
 def _batches(events: Events) -> list[slice]:

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from kitproof.measure.admit import CYMBALS
 from kitproof.measure.candidates import Candidates, Float64Array
-from kitproof.measure.coupling import Evidence, Powers, evidence, first_strengths, observe, solve_strengths
+from kitproof.measure.coupling import Evidence, Powers, evidence, first_strengths, observe, solve_strengths, with_ring
 from kitproof.measure.onsets import FLOOR_POWER, N_BANDS
 
 SURE_GAIN = 25.0  # no false candidate of any trial reached it at a level near the drum's own
 LIKELY = 0.45  # best balance of missed and false strokes on the trials
+LEAST_SURE_GAIN = 5.0  # a cymbal over its own wash, or a drum under loud bleed, never reaches SURE_GAIN
 RANGE_DB = 40.0  # softest stroke under the drum's loud ones
 FOLLOW_S = 0.040  # a stroke this soon after a louder one may be its echo
 ECHO_EXCESS_DB = 4.0
@@ -63,6 +64,9 @@ def explain_strokes(
     wide = [c.take(c.rise_db + 2.0 * np.minimum(c.heard_by, 3) > 7.0) for c in candidates]
     events = observe(wide, close, powers, frames_per_s)
     strengths = solve_strengths(events, templates, first_strengths(events), 60)
+    starts = np.stack([_frames(c, events.member[d], events.frame) for d, c in enumerate(wide)])
+    events = with_ring(events, templates, strengths, starts)
+    strengths = solve_strengths(events, templates, first_strengths(events), 60)
     strokes: list[Stroke] = []
     for d, c in enumerate(wide):
         found = evidence(events, templates, strengths, d)
@@ -79,6 +83,13 @@ def explain_strokes(
             for n in kept
         ]
     return strokes
+
+
+def _frames(c: Candidates, member: NDArray[np.int64], default: NDArray[np.int64]) -> NDArray[np.int64]:
+    """(N,) frame of a drum's candidate in each event, or of the event where it has none."""
+    out = default.copy()
+    out[member >= 0] = c.frame[member[member >= 0]]
+    return out
 
 
 def _accept(
@@ -98,12 +109,13 @@ def stroke_features(
     Empty if the drum has no sure stroke, by which its level could be known.
     """
     level_db = 10.0 * np.log10(strength + FLOOR_POWER)
-    sure = np.sort(level_db[(member >= 0) & (found.share > 0.5) & (found.gain > SURE_GAIN)])
+    need = min(SURE_GAIN, max(LEAST_SURE_GAIN, 0.5 * float(found.gain.max(initial=0.0))))
+    sure = np.sort(level_db[(member >= 0) & (found.fair > 0.5) & (found.gain > need)])
     loud_db = max(sure[-min(3, (len(sure) + 1) // 2)], sure[-1] - 12.0) if len(sure) else np.inf
     index = np.flatnonzero((member >= 0) & (level_db > loud_db - RANGE_DB) & (found.gain > MIN_GAIN))
     k = member[index]
     time_ms = c.frame[k] * 1000.0 / frames_per_s
-    lag_ms, step_db = _since_last(time_ms, level_db[index], found.gain[index] > SURE_GAIN)
+    lag_ms, step_db = _since_last(time_ms, level_db[index], found.gain[index] > need)
     late = (c.lags_s[k] > LATE_S[0]) & (c.lags_s[k] < LATE_S[1])
     return index, Features(
         gain=found.gain[index],
