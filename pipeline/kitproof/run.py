@@ -19,6 +19,7 @@ from platform import python_version
 from typing import Any, TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
 from kitproof.assemble import CHANNEL_REASONS, channel_measures, drum_measures, hits_of
@@ -84,8 +85,13 @@ class _Course:
 
 
 def default_executor(n_workers: int | None = None) -> ProcessPoolExecutor:
-    """Processes on this machine, one a processor."""
-    return ProcessPoolExecutor(n_workers or os.cpu_count() or 1)
+    """Processes on this machine, one a processor, each with a single thread."""
+    return ProcessPoolExecutor(n_workers or os.cpu_count() or 1, initializer=one_thread)
+
+
+def one_thread() -> None:
+    """Keep the numeric libraries of this process to one thread: the channels are what runs in parallel."""
+    threadpool_limits(limits=1)
 
 
 def measure_take(folder: Path, executor: Executor, *, progress: Progress | None = None, strict: bool = False) -> Result:
@@ -95,6 +101,7 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     ------
     TakeError : there is no take in the folder, or no channel of it can be read
     """
+    one_thread()
     tell = progress or (lambda stage, done, total: None)
     course = _Course(strict)
     take = read_take(folder)
