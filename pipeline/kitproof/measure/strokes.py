@@ -17,7 +17,7 @@ from kitproof.measure.coupling import Evidence, Powers, evidence, first_strength
 from kitproof.measure.onsets import FLOOR_POWER, N_BANDS
 
 SURE_GAIN = 25.0  # no false candidate of any trial reached it at a level near the drum's own
-LIKELY = 0.45  # best balance of missed and false strokes on the trials
+LIKELY = 0.5  # best balance of missed and false strokes on the trials
 LEAST_SURE_GAIN = 5.0  # a cymbal over its own wash, or a drum under loud bleed, never reaches SURE_GAIN
 RANGE_DB = 40.0  # softest stroke under the drum's loud ones
 FOLLOW_S = 0.040  # a stroke this soon after a louder one may be its echo
@@ -50,7 +50,7 @@ class Features:
     late: NDArray[np.bool_]  # another close mic hears it first, as it does bleed
     level_db: Float64Array  # over the drum's loud strokes
     lag_ms: Float64Array  # since the last sure stroke of the drum, inf for none
-    step_db: Float64Array  # level against that one
+    often: float  # logarithm of the share of sure strokes among all candidates: a drum may be hit twice in a take
 
 
 def explain_strokes(
@@ -115,7 +115,7 @@ def stroke_features(
     index = np.flatnonzero((member >= 0) & (level_db > loud_db - RANGE_DB) & (found.gain > MIN_GAIN))
     k = member[index]
     time_ms = c.frame[k] * 1000.0 / frames_per_s
-    lag_ms, step_db = _since_last(time_ms, level_db[index], found.gain[index] > need)
+    lag_ms = _since_last(time_ms, found.gain[index] > need)
     late = (c.lags_s[k] > LATE_S[0]) & (c.lags_s[k] < LATE_S[1])
     return index, Features(
         gain=found.gain[index],
@@ -127,22 +127,14 @@ def stroke_features(
         late=late.any(axis=1),
         level_db=level_db[index] - loud_db,
         lag_ms=lag_ms,
-        step_db=step_db,
+        often=float(np.log10((len(sure) + 1.0) / (len(index) + 2.0))),
     )
 
 
-def _since_last(
-    time_ms: Float64Array, level_db: Float64Array, sure: NDArray[np.bool_]
-) -> tuple[Float64Array, Float64Array]:
-    """(n,) ms since the last sure stroke of the drum, inf for none, and the level against it, dB."""
-    lag, step = np.full(len(time_ms), np.inf), np.zeros(len(time_ms))
-    last = -1
-    for i in range(len(time_ms)):
-        if last >= 0:
-            lag[i], step[i] = time_ms[i] - time_ms[last], level_db[i] - level_db[last]
-        if sure[i]:
-            last = i
-    return lag, step
+def _since_last(time_ms: Float64Array, sure: NDArray[np.bool_]) -> Float64Array:
+    """(n,) ms since the last sure stroke of the drum, inf for none."""
+    before = np.concatenate(([-np.inf], np.where(sure, time_ms, -np.inf)[:-1])) if len(time_ms) else time_ms
+    return np.asarray(time_ms - np.maximum.accumulate(before))
 
 
 def stroke_terms(f: Features, *, cymbal: bool) -> Float64Array:
@@ -150,7 +142,6 @@ def stroke_terms(f: Features, *, cymbal: bool) -> Float64Array:
     one, none = np.ones(len(f.gain)), np.zeros(len(f.gain))
     edge, rise = np.clip(f.edge_db, 0.0, 30.0) / 10.0, np.clip(f.rise_db, 0.0, 40.0) / 10.0
     close = (f.lag_ms >= 16.0) & (f.lag_ms < 45.0)
-    step = np.where(f.lag_ms < 45.0, np.clip(f.step_db, -30.0, 0.0) / 10.0, 0.0)
     heard = f.heard * f.fair
     return np.column_stack(
         (
@@ -159,7 +150,6 @@ def stroke_terms(f: Features, *, cymbal: bool) -> Float64Array:
             none if cymbal else rise,  # a ping rises little over its own wash
             np.clip(f.level_db, -40.0, 0.0) / 10.0,
             close,
-            step,
             one if cymbal else none,
             np.abs(np.clip(f.tilt_db, -30.0, 30.0)) / 10.0,
             np.minimum(edge, 1.0),
@@ -167,12 +157,13 @@ def stroke_terms(f: Features, *, cymbal: bool) -> Float64Array:
             f.late,
             heard,
             heard if cymbal else none,
+            f.often * one,
         )
     )
 
 
 # in the order of stroke_terms
-WEIGHTS = (-4.29, 1.55, 1.10, 1.27, 1.98, 1.11, 0.81, -1.05, 2.76, 0.99, -2.08, 0.53, 2.27)
+WEIGHTS = (-0.00, 1.40, 1.01, 1.91, 1.46, -1.04, -2.97, 2.19, 0.80, -1.90, 0.97, 4.14, 3.46)
 
 
 def stroke_probability(features: Features, *, cymbal: bool) -> Float64Array:
