@@ -27,7 +27,7 @@ from kitproof.errors import KitproofError, StemError, TakeError
 from kitproof.find import judge
 from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
 from kitproof.ingest.take import read_take
-from kitproof.measure.bleed import BleedMeasures, measure_bleed
+from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
@@ -121,15 +121,16 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     hits = hits_of(strokes, own_strokes)
     drums = _drum_times(own_strokes)
     nothing: dict[str, ChannelLook] = {}
+    bleed_jobs = {
+        file: executor.submit(measure_bleed, file, drum, tracks[file], list(drums.values()))
+        for drum, file in own.items()
+    }
     looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, executor, tell), nothing)
     pairs: tuple[PairEntry, ...] = course.attempt(
         "arrival and polarity", lambda: _pairs(kit, own, drums, looks, take), ()
     )
-    bleed = course.attempt(
-        "bleed",
-        lambda: measure_bleed(tracks, own, list(drums.values())),
-        BleedMeasures(entries=(), foreign_time_share={}),
-    )
+    no_bleed = BleedMeasures(entries=(), foreign_time_share={})
+    bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
     return _result(take, scanned, own, hits, bleed, pairs, looks, course)
 
 
@@ -285,6 +286,12 @@ def _pairs(
     return tuple(
         measure_pair(looks[a], looks[b], drum, take.temperature_c) for a, b, drum in wanted if a in looks and b in looks
     )
+
+
+def _bleed(jobs: Mapping[str, Future[MicBleed]]) -> BleedMeasures:
+    found = {file: job.result() for file, job in jobs.items()}
+    shares = {file: m.foreign_time_share for file, m in found.items() if m.foreign_time_share is not None}
+    return BleedMeasures(entries=tuple(e for m in found.values() for e in m.entries), foreign_time_share=shares)
 
 
 def _result(

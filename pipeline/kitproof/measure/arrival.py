@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from kitproof.measure.excerpts import LEAD_S, DrumTimes, Float32Array
-from kitproof.measure.stacking import Stack, stack_strokes
+from kitproof.measure.excerpts import LEAD_S
+from kitproof.measure.stacking import AlignedStrokes, Stack, stack_strokes
 
 UPSAMPLING = 16  # a threshold is crossed between samples: 0.02 sample of error at most
 SEARCH_S = (-0.0005, 0.030)  # not before the own mic; room mics hear a drum up to 10 m, 30 ms, later
@@ -58,17 +58,14 @@ class FirstBreak:
     lobe: tuple[int, int] = (0, 0)  # first half wave, samples of the waveform, end exclusive
 
 
-def locate(
-    file: str, rate_hz: int, d: DrumTimes, excerpts: Float32Array, late_s: Float64Array
-) -> tuple[Arrival, Stack]:
-    """Arrival of a drum in a mic, in two passes: the second knows where to look for quiet."""
-    stack = stack_strokes(file, rate_hz, d, excerpts, late_s)
-    found = find_arrival(stack)
+def locate(strokes: AlignedStrokes) -> Arrival:
+    """Arrival of a drum in a mic, in two passes: the second knows before which moment to look for quiet."""
+    found = find_arrival(stack_strokes(strokes))
     if found.time_s is None:
-        return found, stack
-    around_s = round(found.time_s * rate_hz) / rate_hz  # whole samples: a mic moved by any amount stays comparable
-    stack = stack_strokes(file, rate_hz, d, excerpts, late_s, around_s=around_s)
-    return find_arrival(stack, around_s), stack
+        return found
+    # Whole samples: a mic that is later by any amount gets the same treatment, shifted.
+    around_s = round(found.time_s * strokes.rate_hz) / strokes.rate_hz
+    return find_arrival(stack_strokes(strokes, around_s), around_s)
 
 
 def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:

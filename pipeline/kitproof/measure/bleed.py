@@ -32,7 +32,7 @@ BEFORE_S, AFTER_S = 0.001, 0.060
 STEP_S = 0.002
 # Courses over time in steps that grow, s after the stroke: attack, window, ring
 COURSE_S = (-0.004, 0.004, 0.008, 0.016, 0.028, 0.044, 0.060, 0.100, 0.160, 0.260, 0.420, 0.680, 1.1)
-N_ROUNDS = 40
+N_ROUNDS = 25
 LOW_HZ, HIGH_HZ = 250.0, 4000.0
 FEWEST_HITS = 3  # for a spread
 FEWEST_PLAIN = 0.15  # share of a drum's strokes that have to stand out in a mic
@@ -49,6 +49,14 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MicBleed:
+    """Bleed of all drums in one close mic."""
+
+    entries: tuple[BleedEntry, ...]
+    foreign_time_share: float | None  # None where the mic's own drum was not hit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BleedMeasures:
     """Bleed of all drums in all close mics."""
 
@@ -56,31 +64,17 @@ class BleedMeasures:
     foreign_time_share: Mapping[str, float]  # by file of a close mic whose drum was hit
 
 
-def measure_bleed(
-    tracks: Mapping[str, OnsetTrack], own: Mapping[str, str], drums: Sequence[DrumTimes]
-) -> BleedMeasures:
-    """One entry for every close mic in `own` and every drum of `drums` that is not its own.
+def measure_bleed(file: str, own_drum: str, track: OnsetTrack, drums: Sequence[DrumTimes]) -> MicBleed:
+    """Bleed in one close mic: one entry for every drum of `drums` but its own.
 
-    tracks : file -> OnsetTrack of every own mic; own : drum -> file; drums : all strokes, strength as
-    amplitude in the own mic ("unmiked" may be among them, with the strength in the mic that heard it).
+    drums : all strokes, strength as amplitude in the own mic ("unmiked" may be among them, with the
+    strength in the mic that heard it)
     """
     if not drums:
-        return BleedMeasures(entries=(), foreign_time_share={})
-    entries: list[BleedEntry] = []
-    shares: dict[str, float] = {}
-    drum_of = {file: drum for drum, file in own.items()}
-    design, frames_per_s = None, 0.0
-    for file in own.values():
-        track = tracks[file]
-        if design is None or len(track.band_db) != design.n_frames:
-            frames_per_s = track.frames_per_s
-            design = Design(drums, len(track.band_db), frames_per_s)
-        own_drum = drum_of[file]
-        found, share = _in_one_mic(file, own_drum, track, design, drums)
-        entries += found
-        if share is not None:
-            shares[file] = share
-    return BleedMeasures(entries=tuple(entries), foreign_time_share=shares)
+        return MicBleed(entries=(), foreign_time_share=None)
+    design = Design(drums, len(track.band_db), track.frames_per_s)
+    entries, share = _in_one_mic(file, own_drum, track, design, drums)
+    return MicBleed(entries=tuple(entries), foreign_time_share=share)
 
 
 class Design:
@@ -168,41 +162,46 @@ def _in_one_mic(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DrumInBand:
+    """One drum in one band of one mic. Energies are sums of power over steps, in each stroke's window."""
+
+    model: Float64Array  # (n_steps,) power explained by its strokes
+    seen: Float64Array  # (n_hits,) energy
+    alone: Float64Array  # (n_hits,) the same with everything else taken off
+    part: Float64Array  # (n_hits,) the same as the fitted course has it
+    whole: Float64Array  # (n_hits,) the same explained by all drums
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
     """One band of one mic, explained."""
 
     noise: float
     model: Float64Array  # (n_steps,) power explained by all strokes and the noise
-    parts: tuple[Float64Array, ...]  # per drum (n_steps,) power explained by its strokes
-    seen: tuple[Float64Array, ...]  # per drum (n_hits,) energy in each stroke's window, steps
-    alone: tuple[Float64Array, ...]  # the same with everything else taken off
-    part: tuple[Float64Array, ...]  # the same as the fitted course has it
-    whole: tuple[Float64Array, ...]  # the same explained by all
+    drums: tuple[DrumInBand, ...]
 
 
 def _in_one_band(design: Design, power: NDArray[np.float32], drums: Sequence[DrumTimes]) -> Band:
     level = design.levels(power)
     noise = max(float(np.percentile(level, 3)), 1e-13)
     course = fit_course(design, level, noise)
-    parts, seen, alone, part, whole = [], [], [], [], []
-    for i, d in enumerate(drums):
-        columns = design.matrix[:, i * design.n_course : (i + 1) * design.n_course]
-        mine = np.asarray(columns @ course.per_strength[i]).ravel()
-        begin, length = (d.time_s - BEFORE_S) / design.step_s, (BEFORE_S + AFTER_S) / design.step_s
-        s, p, m = (_window_sums(v, begin, length) for v in (level, mine, course.model))
-        # Where a stroke does not dominate its window, the fitted course times its strength stands for it.
-        left = np.where(p > 0.5 * m, np.maximum(s - (m - p), 0.05 * p), p)
-        for values, value in ((parts, mine), (seen, s), (alone, left), (part, p), (whole, m)):
-            values.append(value)
-    return Band(
-        noise=noise, model=course.model, parts=tuple(parts), seen=tuple(seen), alone=tuple(alone),
-        part=tuple(part), whole=tuple(whole),
-    )  # fmt: skip
+    strokes = [_explained_strokes(design, level, course, i, d) for i, d in enumerate(drums)]
+    return Band(noise=noise, model=course.model, drums=tuple(strokes))
+
+
+def _explained_strokes(design: Design, level: Float64Array, course: Course, i: int, d: DrumTimes) -> DrumInBand:
+    columns = design.matrix[:, i * design.n_course : (i + 1) * design.n_course]
+    mine = np.asarray(columns @ course.per_strength[i]).ravel()
+    begin, length = (d.time_s - BEFORE_S) / design.step_s, (BEFORE_S + AFTER_S) / design.step_s
+    seen, part, whole = (_window_sums(v, begin, length) for v in (level, mine, course.model))
+    # Where a stroke does not dominate its window, the fitted course times its strength stands for it.
+    alone = np.where(part > 0.5 * whole, np.maximum(seen - (whole - part), 0.05 * part), part)
+    return DrumInBand(model=mine, seen=seen, alone=alone, part=part, whole=whole)
 
 
 def _level_db(bands: Sequence[Band], i: int, chosen: Sequence[int]) -> float:
     """Median energy of drum i's strokes in the chosen bands, each as if it stood alone, dB."""
-    return 10.0 * float(np.log10(np.median(sum(bands[b].alone[i] for b in chosen)) + 1e-20))
+    return 10.0 * float(np.log10(np.median(np.sum([bands[b].drums[i].alone for b in chosen], axis=0)) + 1e-20))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,10 +215,11 @@ class Standing:
 
 def _standing(bands: Sequence[Band], i: int) -> Standing:
     """Judged in the bands that hold most of the drum's energy in this mic."""
-    energy = np.array([np.median(b.alone[i]) for b in bands])
-    main = [bands[b] for b in np.flatnonzero(energy >= 0.25 * energy.max())]
-    part, whole = sum(b.part[i] for b in main), sum(b.whole[i] for b in main)
-    left = sum(np.maximum(b.seen[i] - (b.whole[i] - b.part[i]), 0.05 * b.part[i]) for b in main)
+    every = [b.drums[i] for b in bands]
+    energy = np.array([np.median(d.alone) for d in every])
+    main = [d for d, e in zip(every, energy, strict=True) if e >= 0.25 * energy.max()]
+    part, whole = np.sum([d.part for d in main], axis=0), np.sum([d.whole for d in main], axis=0)
+    left = np.sum([np.maximum(d.seen - (d.whole - d.part), 0.05 * d.part) for d in main], axis=0)
     plain = np.asarray(part > 0.5 * whole)
     if not plain.any():
         return Standing(share=0.0, n=0, spread_db=0.0)
@@ -236,12 +236,12 @@ def _window_sums(values: Float64Array, begin: Float64Array, length: float) -> Fl
 
 def _foreign_share(bands: Sequence[Band], own: int) -> float:
     """Share of the time with sound in a mic in which the other drums make up more than half of it."""
-    model, noise = sum(b.model for b in bands), sum(b.noise for b in bands)
-    mine = sum(b.parts[own] for b in bands)
-    sounding = np.asarray(model > 2.0 * noise)
+    model, noise = np.sum([b.model for b in bands], axis=0), sum(b.noise for b in bands)
+    mine = np.sum([b.drums[own].model for b in bands], axis=0)
+    sounding = model > 2.0 * noise
     if not sounding.any():
         return 0.0
-    return float(np.mean(np.asarray(mine)[sounding] < 0.5 * (np.asarray(model)[sounding] - noise)))
+    return float(np.mean(mine[sounding] < 0.5 * (model[sounding] - noise)))
 
 
 def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing) -> BleedEntry:

@@ -19,7 +19,7 @@ from kitproof.ingest.audiofile import SpanReader
 
 LEAD_S = 0.008
 TAIL_S = 0.092
-MOST_HITS = 300  # of one drum; more would not make any average better
+MOST_HITS = 160  # of one drum; more would not make any average better
 Float32Array = NDArray[np.float32]
 
 

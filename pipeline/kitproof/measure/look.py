@@ -17,8 +17,8 @@ from scipy import fft, signal
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.arrival import Arrival, locate
 from kitproof.measure.excerpts import LEAD_S, DrumTimes, pick_hits, read_excerpts, start_error_s
-from kitproof.measure.stacking import aligned
 from kitproof.measure.ownmic import StrokeMeasures, measure_strokes
+from kitproof.measure.stacking import align_strokes, aligned
 from kitproof.model import HitPicture
 
 FEWEST_HITS = 2  # a stack of one is not a stack
@@ -64,12 +64,14 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
             chosen = d.take(pick_hits(len(d.time_s), d.clear))
             excerpts = read_excerpts(reader, index, chosen.time_s)
             late_s = start_error_s(chosen.time_s, rate)
-            arrivals[d.drum], _ = locate(file, rate, chosen, excerpts, late_s)
+            arrivals[d.drum] = locate(align_strokes(file, rate, chosen, excerpts, late_s))
             band = next((b for name, b in LOW_BAND_HZ.items() if d.drum.startswith(name)), None)
-            if band is not None:
-                lines[d.drum] = low_lines(aligned(excerpts, late_s, rate), rate, band)
-            if d.drum == own_drum:
-                picture = hit_picture(file, d.drum, aligned(excerpts, late_s, rate), chosen.strength, rate)
+            if band is not None or d.drum == own_drum:
+                waves = aligned(excerpts, late_s, rate)
+                if band is not None:
+                    lines[d.drum] = low_lines(waves, rate, band)
+                if d.drum == own_drum:
+                    picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
     return ChannelLook(file=file, arrivals=arrivals, n_hits=n_hits, low_lines=lines, picture=picture)
 
 

@@ -49,34 +49,49 @@ class Stack:
     groups: tuple[Float64Array, ...]  # the same over groups of strokes
 
 
-def stack_strokes(
-    file: str,
-    rate_hz: int,
-    d: DrumTimes,
-    excerpts: Float32Array,
-    late_s: Float64Array,
-    *,
-    around_s: float | None = None,
-) -> Stack:
-    """The mean stroke of one drum in one mic.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignedStrokes:
+    """The strokes of one drum in one mic, filtered and aligned, ready to be stacked more than once."""
+
+    drum: DrumTimes
+    file: str
+    rate_hz: int
+    filtered: Float32Array  # (n_hits, n) as read, in the drum's region
+    waves: Float64Array  # (n_hits, n_fft) aligned, divided by the strength at the own mic
+
+
+def align_strokes(
+    file: str, rate_hz: int, d: DrumTimes, excerpts: Float32Array, late_s: Float64Array
+) -> AlignedStrokes:
+    """Filter and align excerpts.
 
     excerpts : (n_hits, n) in the order of d.time_s; late_s : (n_hits,) how much later than LEAD_S before
-    the stroke each begins; around_s : when the drum is expected here, s after the stroke: strokes are
-    chosen by what is heard before that. None: not known yet, and the median is taken, which a drum that is
-    hit in between cannot mislead.
+    the stroke each begins.
     """
     filtered = _in_region(d.drum, excerpts, rate_hz)
     waves = aligned(filtered, late_s, rate_hz) / d.strength[:, None]
-    use, merit = _best(d, filtered, rate_hz, around_s or 0.0)
+    return AlignedStrokes(drum=d, file=file, rate_hz=rate_hz, filtered=filtered, waves=waves)
+
+
+def stack_strokes(a: AlignedStrokes, around_s: float | None = None) -> Stack:
+    """The mean stroke of one drum in one mic.
+
+    around_s : when the drum is expected here, s after the stroke: strokes are chosen by what is heard
+    before that. None: not known yet, and the median is taken, which a drum that is hit in between cannot
+    mislead.
+    """
+    d, rate_hz = a.drum, a.rate_hz
+    use, merit = _best(d, a.filtered, rate_hz, around_s or 0.0)
     scale = float(np.median(d.strength))
     n_groups = min(N_GROUPS, len(use) // 2)
     parts = [use] + ([use[g::n_groups] for g in range(n_groups)] if n_groups >= 2 else [])
-    medians = [np.median(waves[part], axis=0) * scale for part in parts]
-    means = [_weighted(waves[part], (merit * d.strength)[part]) * scale for part in parts]
-    # The mean does not change when a mic is later by any amount; the median has to be clearly better.
-    better = _standing_out(medians[0], rate_hz) > 2.0 * _standing_out(means[0], rate_hz)
-    best = medians if better or around_s is None else means
-    return Stack(drum=d.drum, file=file, n_hits=len(use), rate_hz=rate_hz, mean=best[0], groups=tuple(best[1:]))
+    best = [np.median(a.waves[part], axis=0) * scale for part in parts]
+    if around_s is not None:
+        means = [_weighted(a.waves[part], (merit * d.strength)[part]) * scale for part in parts]
+        # The mean does not change when a mic is later by any amount; the median has to be clearly better.
+        if _standing_out(best[0], rate_hz) <= 2.0 * _standing_out(means[0], rate_hz):
+            best = means
+    return Stack(drum=d.drum, file=a.file, n_hits=len(use), rate_hz=rate_hz, mean=best[0], groups=tuple(best[1:]))
 
 
 def _weighted(waves: Float64Array, weight: Float64Array) -> Float64Array:
