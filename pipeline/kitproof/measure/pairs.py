@@ -21,6 +21,7 @@ from kitproof.units import ms_to_cm
 
 CLEAR_DB = 3.0  # sum over difference: less than this, and turning one over is no cure. Common practice
 AGREEMENT = 0.75
+WIDEST_SPREAD_MS = 1.5  # beyond this a delay says nothing about where a mic stands
 PAIR_DRUMS = ("snare", "kick")
 
 
@@ -76,10 +77,12 @@ def _delay(
         why = f"the direct sound does not stand out enough: {snr:.0f} dB over what is heard before it"
     else:
         spreads = [s for s in (first.spread_s, second.spread_s) if s is not None]
-        if not spreads:
-            reasons["delay_spread_ms"] = "too few hits for a spread"
         spread = 1000.0 * float(np.hypot.reduce(spreads)) if spreads else None
-        return 1000.0 * (second.time_s - first.time_s), spread
+        if spread is None or spread <= WIDEST_SPREAD_MS:
+            if spread is None:
+                reasons["delay_spread_ms"] = "too few hits for a spread"
+            return 1000.0 * (second.time_s - first.time_s), spread
+        why = f"groups of hits disagree by ±{spread:.1f} ms"
     reasons["delay_ms"] = reasons["delay_spread_ms"] = why
     return None, None
 
