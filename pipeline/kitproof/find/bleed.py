@@ -1,0 +1,89 @@
+"""Bleed: which close mics belong to their drum, and which are part of the whole picture.
+
+Bleed is a choice, or the room's; it is never to be fixed. Cymbal mics hear the whole kit by nature and get
+no more than a note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from kitproof.find.evidence import Evidence, drum_of
+from kitproof.find.texts import db, listed, number
+from kitproof.model import BleedEntry, Finding
+from kitproof.roles import drum_label
+
+CYMBAL_MICS = ("hi-hat", "ride")
+
+
+def findings_of(e: Evidence) -> Iterator[Finding]:
+    """One finding per drum mic that another drum dominates, and one note for all shared mics."""
+    strong = {c.file: entries for c in e.kit if (entries := _above(e, c.file, "bleed_not_close_db"))}
+    looked = {file: entries for file, entries in strong.items() if _role(e, file) not in CYMBAL_MICS}
+    for file, entries in looked.items():
+        yield _not_close(e, file, entries)
+    shared = {
+        c.file: entries for c in e.kit if c.file not in looked and (entries := _above(e, c.file, "bleed_shared_db"))
+    }
+    if shared:
+        yield _shared(e, shared)
+
+
+def _role(e: Evidence, file: str) -> str:
+    channel = e.channel(file)
+    return channel.role if channel is not None else ""
+
+
+def _above(e: Evidence, file: str, limit: str) -> list[BleedEntry]:
+    """What bleeds into a mic by more than a limit, loudest first; only figures from enough strokes of both drums."""
+    own = drum_of(_role(e, file))
+    if own is None or e.n_hits(own) < e.limits["bleed_fewest_hits"]:
+        return []
+    found = [
+        b for b in e.bleed
+        if b.file == file and b.bleed_db is not None and b.bleed_db > e.limits[limit]
+        and b.spread_db is not None and b.spread_db <= e.limits["bleed_spread_db"]
+        and b.n_hits >= e.limits["bleed_fewest_hits"]
+    ]  # fmt: skip
+    return sorted(found, key=lambda b: -(b.bleed_db or 0.0))
+
+
+def _not_close(e: Evidence, file: str, entries: list[BleedEntry]) -> Finding:
+    label, worst = e.label(file), entries[0]
+    level = worst.bleed_db or 0.0
+    word = "above" if level > 0 else "below"
+    rest = listed([_drum(b) for b in entries[1:]])
+    return Finding(
+        code="bleed", severity="look", files=(file,),
+        message=f"{e.head(file)} hears {_drum(worst)} only {db(abs(level))} {word} its own drum"
+        + (f"; {rest} nearly as much." if rest else "."),
+        action=f"Move {label} nearer to its head and turn its deaf side towards {_drum(worst)}, "
+        "or plan to use it as part of the whole picture.",
+        value=level, unit="dB", confidence=_confidence(e, entries), drum=drum_of(_role(e, file)),
+        else_maybe="Its own drum was played far more softly than the rest.",
+    )  # fmt: skip
+
+
+def _shared(e: Evidence, shared: dict[str, list[BleedEntry]]) -> Finding:
+    files = sorted(shared, key=lambda f: -(shared[f][0].bleed_db or 0.0))
+    worst = shared[files[0]][0]
+    return Finding(
+        code="bleed", severity="note", files=tuple(files),
+        message=f"{e.head(*files)}: another drum is within {number(-e.limits['bleed_shared_db'], 0)} dB of the own one; "
+        f"the most is {_drum(worst)} in {e.label(worst.file)} at {db(worst.bleed_db or 0.0)}.",
+        action="Treat these mics as part of the picture: what is done to one drum here is heard on the others.",
+        value=worst.bleed_db, unit="dB", confidence=_confidence(e, shared[files[0]]),
+        else_maybe="A light touch on these drums.",
+    )  # fmt: skip
+
+
+def _drum(b: BleedEntry) -> str:
+    if b.drum == "unmiked":
+        return "a drum without a mic"
+    return drum_label(b.drum) if b.drum.startswith("rack") else f"the {drum_label(b.drum)}"
+
+
+def _confidence(e: Evidence, entries: list[BleedEntry]) -> float:
+    """Less sure the more the ratio varies from stroke to stroke."""
+    spread = entries[0].spread_db or 0.0
+    return round(0.95 - 0.35 * min(1.0, spread / e.limits["bleed_spread_db"]), 2)

@@ -1,0 +1,82 @@
+"""From measurements to findings, open checks and a verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kitproof.find import unchecked
+from kitproof.find.evidence import Evidence
+from kitproof.find.registry import CODE_ORDER, FAMILIES, SEVERITIES
+from kitproof.find.thresholds import Thresholds
+from kitproof.find.verdict import verdict
+from kitproof.model import (
+    BleedEntry,
+    ChannelMeasures,
+    DrumMeasures,
+    Finding,
+    Hit,
+    NotChecked,
+    PairEntry,
+    Take,
+    Verdict,
+)  # fmt: skip
+
+# A channel with no drum in it, or no audio, has nothing else worth saying.
+SILENCING = ("unreadable-file", "dead-channel")
+FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "dead-channel")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What the measurements of one take mean."""
+
+    findings: tuple[Finding, ...]
+    not_checked: tuple[NotChecked, ...]
+    verdict: Verdict
+
+
+def judge(
+    take: Take,
+    channels: Sequence[ChannelMeasures],
+    drums: Sequence[DrumMeasures],
+    hits: Sequence[Hit],
+    bleed: Sequence[BleedEntry],
+    pairs: Sequence[PairEntry],
+    faults: Sequence[object] = (),
+    limits: Thresholds | None = None,
+) -> Judgement:
+    """Judge one take. Pure: the same records give the same judgement.
+
+    Parameters
+    ----------
+    faults : records of signal-level measures; each family takes those of its own type
+    limits : thresholds, the common ones if None
+
+    A take without any measured channel gives the verdict "unknown"; missing figures are listed in
+    `not_checked` and never counted as fine.
+    """
+    evidence = Evidence(
+        take=take, channels=tuple(channels), drums=tuple(drums), hits=tuple(hits), bleed=tuple(bleed),
+        pairs=tuple(pairs), faults=tuple(faults), limits=limits or Thresholds(),
+    )  # fmt: skip
+    found = ordered(take, sounding([f for family in FAMILIES for f in family(evidence)]))
+    return Judgement(findings=found, not_checked=unchecked.not_checked(evidence), verdict=verdict(evidence, found))
+
+
+def sounding(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without what is said of the sound of a channel that has none."""
+    silent = {file for f in findings if f.code in SILENCING for file in f.files}
+    return [f for f in findings if f.code in FILE_CODES or not silent & set(f.files)]
+
+
+def ordered(take: Take, findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """By severity, then what can only be mended today, then in the order of the channels."""
+    place = {c.file: i for i, c in enumerate(take.channels)}
+    rank = {code: i for i, code in enumerate(CODE_ORDER)}
+
+    def key(f: Finding) -> tuple[int, int, int]:
+        first = place.get(f.files[0], len(place)) if f.files else -1
+        return SEVERITIES.index(f.severity), rank.get(f.code, len(rank)), first
+
+    return tuple(sorted(findings, key=key))

@@ -1,0 +1,29 @@
+"""All families of checks, in the order they are asked. One module per family, each with findings_of(evidence)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from kitproof.find import bleed, files, level, life, noise, placement, polarity, sides
+from kitproof.find.evidence import Evidence
+from kitproof.model import Finding
+
+FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
+    files.findings_of,
+    life.findings_of,
+    level.findings_of,
+    placement.findings_of,
+    polarity.findings_of,
+    sides.findings_of,
+    noise.findings_of,
+    bleed.findings_of,
+)
+
+SEVERITIES = ("fix", "look", "note")
+# What can only be mended today comes first: the recording itself, then what it is, where it stands, how it sounds.
+CODE_ORDER = (
+    "unreadable-file", "damaged-file", "truncated-file", "dropout", "dead-channel", "clipping", "duplicate-channel",
+    "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic", "late-channel",
+    "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise", "click-bleed", "dc-offset",
+    "bleed", "hot-level",
+)  # fmt: skip

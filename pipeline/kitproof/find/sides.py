@@ -1,0 +1,104 @@
+"""Sides: do two spaced pairs show the kit the same way round?
+
+Every drum has a place from left to right in each pair: how much later the right mic hears it than the left.
+Two pairs that agree order the drums alike; a swapped one orders them the other way. Only the order between
+drums counts, so a pair that is late or unequal as a whole does not disturb it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from kitproof.find.evidence import Evidence
+from kitproof.find.texts import listed, upper_first
+from kitproof.model import Channel, Finding
+from kitproof.roles import PAIRS, drum_label
+
+HAT_SIDE = ("hi-hat", "rack-tom-1")
+FLOOR_SIDE = ("floor-tom-2", "floor-tom", "ride", "rack-tom-4", "rack-tom-3", "rack-tom-2")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two spaced pairs against each other."""
+
+    first: tuple[Channel, Channel]
+    second: tuple[Channel, Channel]
+    drums: tuple[str, ...]
+    first_ms: tuple[float, ...]  # right minus left, per drum
+    second_ms: tuple[float, ...]
+    correlation: float | None  # None: too few drums, or all in the middle
+
+
+def findings_of(e: Evidence) -> Iterator[Finding]:
+    """One finding for two pairs that show the kit opposite ways."""
+    for c in comparisons(e):
+        if c.correlation is not None and c.correlation < e.limits["sides_correlation"]:
+            yield _swapped(e, c)
+
+
+def comparisons(e: Evidence) -> list[Comparison]:
+    """Every two spaced pairs of the take, compared."""
+    pairs = [(a, b) for left, right in PAIRS for a in e.with_role(left)[:1] for b in e.with_role(right)[:1]]
+    return [_compare(e, one, other) for one, other in combinations(pairs, 2)]
+
+
+def side_ms(e: Evidence, pair: tuple[Channel, Channel], drum: str) -> float | None:
+    """How much later the right mic hears a drum than the left one; None if either is not known well."""
+    own = e.own_files.get(drum)
+    if own is None:
+        return None
+    left, right = (e.pair(own, c.file, drum) for c in pair)
+    if left is None or right is None or left.delay_ms is None or right.delay_ms is None:
+        return None
+    known = e.known_delay(left) and e.known_delay(right)
+    return right.delay_ms - left.delay_ms if known else None
+
+
+def _compare(e: Evidence, first: tuple[Channel, Channel], second: tuple[Channel, Channel]) -> Comparison:
+    rows = [(d, side_ms(e, first, d), side_ms(e, second, d)) for d in e.own_files]
+    known = [(d, a, b) for d, a, b in rows if a is not None and b is not None]
+    one, other = tuple(a for _, a, _ in known), tuple(b for _, _, b in known)
+    enough = len(known) >= e.limits["sides_fewest_drums"]
+    wide = enough and min(max(one) - min(one), max(other) - min(other)) >= e.limits["sides_range_ms"]
+    return Comparison(
+        first=first, second=second, drums=tuple(d for d, _, _ in known), first_ms=one, second_ms=other,
+        correlation=_correlation(one, other) if wide else None,
+    )  # fmt: skip
+
+
+def _correlation(x: Sequence[float], y: Sequence[float]) -> float:
+    mx, my = math.fsum(x) / len(x), math.fsum(y) / len(y)
+    xy = math.fsum((a - mx) * (b - my) for a, b in zip(x, y, strict=True))
+    xx, yy = math.fsum((a - mx) ** 2 for a in x), math.fsum((b - my) ** 2 for b in y)
+    return xy / math.sqrt(xx * yy)
+
+
+def hat_is_left(drums: Sequence[str], side: Sequence[float]) -> bool | None:
+    """Whether the hi-hat's end of the kit is on the left; None if neither end was heard."""
+    place = dict(zip(drums, side, strict=True))
+    hat = next((place[d] for d in HAT_SIDE if d in place), None)
+    far = next((place[d] for d in FLOOR_SIDE if d in place), None)
+    middle = place.get("snare", place.get("kick", 0.0))
+    if hat is not None:
+        return hat > (middle if far is None else far)
+    return None if far is None else far < middle
+
+
+def _swapped(e: Evidence, c: Comparison) -> Finding:
+    """Which pair is the wrong one cannot be heard; the one with the hi-hat on the right is the less usual."""
+    left_in_first = hat_is_left(c.drums, c.first_ms)
+    wrong, right = (c.second, c.first) if left_in_first else (c.first, c.second)
+    names = f"{wrong[0].label} and {wrong[1].label}"
+    others = f"{right[0].label} and {right[1].label}"
+    drums = listed([drum_label(d) for d in c.drums])
+    return Finding(
+        code="left-right-swapped", severity="fix", files=(wrong[0].file, wrong[1].file),
+        message=f"{upper_first(names)} show the kit the other way round than {others}: {drums} come in opposite order.",
+        action=f"Tap {wrong[0].label} to see which file moves, then swap the two names; do not swap the audio.",
+        confidence=round(min(0.97, 0.6 + 0.1 * len(c.drums) * abs(c.correlation or 0.0)), 2),
+        else_maybe=f"{upper_first(others)} are the swapped ones, or one pair is meant from the audience's side.",
+    )  # fmt: skip

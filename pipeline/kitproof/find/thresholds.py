@@ -1,0 +1,143 @@
+"""Every number that a judgement hangs on, in one place, with its unit, its reason and where it comes from.
+
+No other module of find/ holds a threshold. A take's own norms may replace any of them:
+
+    limits = Thresholds().with_overrides({"low_level_dbfs": -36.0})
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from kitproof.errors import KitproofError
+
+PRACTICE = "common practice"
+OWN = "own choice"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Threshold:
+    """One number: what it is called, what it is in, why it is what it is, and who says so."""
+
+    name: str
+    value: float
+    unit: str
+    reason: str
+    source: str
+
+
+def _t(name: str, value: float, unit: str, reason: str, source: str = OWN) -> Threshold:
+    return Threshold(name=name, value=value, unit=unit, reason=reason, source=source)
+
+
+_ALL = (
+    # files
+    _t("length_tolerance_frames", 1.0, "frames", "a converted file ends up to one frame early or late"),
+    _t("length_look_s", 0.02, "s", "below, it is padding at the end and nothing is lost"),
+    _t("length_fix_s", 0.5, "s", "half a second holds a stroke; the files no longer line up by themselves"),
+    _t("start_tolerance_s", 0.0005, "s", "time references further apart shift the picture of a pair", PRACTICE),
+    _t("low_bits", 16.0, "bits", "24-bit files whose lowest 8 bits are never set were 16-bit once", PRACTICE),
+    # life
+    _t("dead_over_noise_db", 3.0, "dB", "RMS this near the noise floor: nothing but noise in the file"),
+    _t("dead_crest_db", 20.0, "dB", "steady noise has a crest of 11 to 15 dB; one stroke in a song lifts it over 20"),
+    _t("trace_peak_dbfs", -50.0, "dBFS", "a close mic that never peaks over this has only crosstalk or distant drums"),
+    _t("trace_under_others_db", 30.0, "dB", "an unpowered mic is 30 to 50 dB under its siblings", PRACTICE),
+    # level
+    _t("low_level_dbfs", -30.0, "dBFS", "loudest own stroke below this: pad forgotten or wrong input", PRACTICE),
+    _t("low_level_distant_dbfs", -40.0, "dBFS", "a distant mic is quieter, and may be meant so"),
+    _t("low_level_room_db", 40.0, "dB", "peak over noise floor below this and the hiss is heard", PRACTICE),
+    _t("low_level_under_others_db", 12.0, "dB", "quiet like all the others is a quiet song or brushes"),
+    _t("hot_dbfs", -3.0, "dBFS", "takes come louder than the check; 6 dB should be spare", PRACTICE),
+    _t("clip_gap_s", 0.05, "s", "flat tops nearer than this belong to one stroke"),
+    _t("clip_before_s", 0.005, "s", "a flat top may begin before the stroke's own mic hears it"),
+    _t("clip_fix_hits", 3.0, "hits", "clipped kick or snare strokes from which on the take is at risk", PRACTICE),
+    _t("clip_fix_share", 0.01, "share of hits", "the same as a share of the drum's strokes", PRACTICE),
+    _t("clip_fix_others", 10.0, "places", "on other mics: so many cannot be rebuilt one by one"),
+    _t("clip_lost_share", 0.25, "share of hits", "so many strokes cut flat and the channel is lost"),
+    _t("dc_fraction", 0.001, "of full scale", "mean above -60 dBFS", PRACTICE),
+    # noise
+    _t("noise_close_dbfs", -60.0, "dBFS", "tolerable noise floor of a close mic", PRACTICE),
+    _t("noise_distant_dbfs", -55.0, "dBFS", "tolerable noise floor of an overhead or room mic", PRACTICE),
+    _t("noise_over_others_db", 12.0, "dB", "over the median of the other channels; gains differ by up to 10 dB"),
+    _t("noise_over_others_distant_db", 18.0, "dB", "distant mics need more gain"),
+    _t("noise_fewest_others", 3.0, "channels", "a median of fewer says nothing"),
+    # polarity
+    _t("cancel_db", -3.0, "dB", "sum over difference in the low band below this: fuller with one flipped", PRACTICE),
+    _t("cancel_clear_db", -6.0, "dB", "below this the flip is clear, above it leans", PRACTICE),
+    _t("cancel_agreement", 0.8, "share of hits", "strokes that have to say the same"),
+    _t("cancel_fewest_hits", 5.0, "hits", "fewer strokes do not make it steady"),
+    _t("cancel_delay_snare_ms", 1.2, "ms", "a quarter period of a snare's 200 Hz: above, delay itself cancels"),
+    _t("cancel_delay_kick_ms", 3.5, "ms", "a quarter period of a kick's 70 Hz"),
+    _t("cancel_delay_tom_ms", 2.0, "ms", "a quarter period of a tom's 120 Hz"),
+    _t("first_motion_sure", 0.6, "0 to 1", "first motions less clear than this count for nothing"),
+    # placement
+    _t("delay_spread_ms", 0.25, "ms", "a delay known no better than this cannot judge a place"),
+    _t("delay_spread_far_ms", 1.0, "ms", "enough to tell a late channel from any place in a room"),
+    _t("delay_fewest_hits", 5.0, "hits", "fewer strokes have no trustworthy spread"),
+    _t("pair_note_ms", 0.3, "ms", "left against right: a shift of the image begins to be heard", PRACTICE),
+    _t("pair_look_ms", 0.6, "ms", "left against right: the snare leans plainly to one side", PRACTICE),
+    _t("pair_fix_ms", 1.0, "ms", "left against right: near this a sound comes from one side alone", PRACTICE),
+    _t("pair_equal_m", 0.03, "m", "tape distances this near were meant to be equal"),
+    _t("same_drum_late_ms", 1.0, "ms", "a second mic of a drum stands within 35 cm of the first's path", PRACTICE),
+    _t("kick_out_late_ms", 2.0, "ms", "a shell's depth, and the port: 0.9 to 1.6 ms is usual", PRACTICE),
+    _t("same_drum_early_ms", -1.0, "ms", "nor can a second mic be so much nearer than the first"),
+    _t("tape_tolerance_ms", 0.6, "ms", "20 cm: a tape held askew, and the drum's size"),
+    _t("late_close_ms", 6.0, "ms", "2 m: no second close mic stands so far away"),
+    _t("late_overhead_ms", 8.0, "ms", "2.7 m: no overhead hangs so far from the nearest drum"),
+    _t("late_room_ms", 20.0, "ms", "7 m: further than a project room is long; usual are 4 to 15", PRACTICE),
+    _t("early_ms", -0.4, "ms", "no mic hears a drum before its own mic: that one is late"),
+    _t("usual_snare_bottom_ms", 0.1, "ms", "least that a bottom mic is later than the top one", PRACTICE),
+    _t("usual_kick_out_ms", 0.9, "ms", "least that an outside mic is later than the inside one", PRACTICE),
+    # left and right
+    _t("sides_fewest_drums", 3.0, "drums", "two drums agree or disagree by chance"),
+    _t("sides_range_ms", 0.6, "ms", "spread of the drums from side to side, in both pairs"),
+    _t("sides_correlation", -0.7, "-1 to 1", "below this the pairs show the kit the other way round"),
+    _t("sides_agree", 0.7, "-1 to 1", "above this the pairs agree"),
+    _t("order_ms", 0.8, "ms", "a tom this far on the wrong side of the next one is not named rightly"),
+    # bleed
+    _t("bleed_not_close_db", -8.0, "dB", "foreign over own above this: not a close mic of that drum", PRACTICE),
+    _t("bleed_shared_db", -15.0, "dB", "above this: a shared mic, part of the picture", PRACTICE),
+    _t("bleed_fewest_hits", 8.0, "hits", "strokes of either drum; a fill says little"),
+    _t("bleed_spread_db", 6.0, "dB", "interquartile range above which a ratio is no figure"),
+    # verdict
+    _t("unknown_share", 0.5, "share of channels", "fewer measured channels than this say nothing about a take"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """All thresholds by name; `limits["hot_dbfs"]` is the number."""
+
+    entries: Mapping[str, Threshold] = field(default_factory=lambda: {t.name: t for t in _ALL})
+
+    def __getitem__(self, name: str) -> float:
+        return self.entries[name].value
+
+    def __iter__(self) -> Iterator[Threshold]:
+        return iter(self.entries.values())
+
+    def with_overrides(self, values: Mapping[str, Any]) -> Thresholds:
+        """The same with some numbers replaced, as a TOML table gives them.
+
+        Raises
+        ------
+        KitproofError : a name that does not exist, or a value that is no number
+        """
+        entries = dict(self.entries)
+        for name, value in values.items():
+            if name not in entries:
+                raise KitproofError(f"threshold {name!r}: there is none of that name; the names are in the settings")
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise KitproofError(f"threshold {name!r}: found {value!r}, expected a number ({entries[name].unit})")
+            old = entries[name]
+            entries[name] = Threshold(
+                name=name, value=float(value), unit=old.unit,
+                reason=f"set for this take in place of {old.value:g}", source="set by the user",
+            )  # fmt: skip
+        return Thresholds(entries)
+
+    def as_settings(self) -> dict[str, float]:
+        """Name to value, for the saved settings."""
+        return {t.name: t.value for t in self}

@@ -1,0 +1,136 @@
+"""What could not be checked, and why: short, grouped, at most a page's corner.
+
+A check that was not made must not pass for one that found nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+from kitproof.find import polarity, sides
+from kitproof.find.evidence import Evidence, drum_of, is_distant
+from kitproof.find.texts import counted, listed
+from kitproof.model import NotChecked
+from kitproof.roles import PAIRS, drum_label
+
+MOST_LINES = 10
+SIGNAL_FAULTS = "overload below full scale, hum, lost samples, copies, click, drift, moved mics"
+
+
+def not_checked(e: Evidence) -> tuple[NotChecked, ...]:
+    """All checks that could not be made, the weightiest first."""
+    families = (
+        _channels, _drums, _signal_faults, _second_mics, _spaced, _sides, _arrivals, _bleed, _noise, _offsets,
+    )  # fmt: skip
+    lines = [line for family in families for line in family(e)]
+    return (*lines[: MOST_LINES - 1], ALWAYS)
+
+
+ALWAYS = NotChecked(
+    check="the sound itself",
+    reason="a file does not tell how loud it was in the room, nor whether a tone, a lean or a feel is wanted",
+)
+
+
+def _channels(e: Evidence) -> Iterator[NotChecked]:
+    missing = [c.label for c in e.take.channels if e.measured(c.file) is None]
+    if missing:
+        yield NotChecked(check=f"everything on {listed(missing)}", reason="the file could not be measured")
+    unknown = [c.label for c in e.take.channels if c.role == "other"]
+    if unknown:
+        yield NotChecked(check=f"the drum of {listed(unknown)}", reason="its role is not known; name it in take.toml")
+
+
+def _drums(e: Evidence) -> Iterator[NotChecked]:
+    silent = [drum_label(d.drum) for d in e.drums if d.n_hits == 0]
+    if silent:
+        yield NotChecked(
+            check=f"{listed(silent, 6)}: position, polarity, bleed", reason="no stroke of it was found in this take"
+        )
+
+
+def _signal_faults(e: Evidence) -> Iterator[NotChecked]:
+    if not e.faults:
+        yield NotChecked(check=SIGNAL_FAULTS, reason="not measured in this run")
+
+
+def _second_mics(e: Evidence) -> Iterator[NotChecked]:
+    """Second mics of a drum whose low end does not tell which way round they are."""
+    open_: dict[str, list[str]] = {}
+    for p in e.pairs:
+        c = e.channel(p.b)
+        if c is None or is_distant(c.role) or drum_of(c.role) != p.drum or polarity.votes(e, p):
+            continue
+        reason = p.unmeasured.get("delay_ms") or p.unmeasured.get("fuller_db")
+        open_.setdefault(reason or "its delay, or too few strokes, hide the answer", []).append(e.label(p.b))
+    for reason, labels in open_.items():
+        yield NotChecked(check=f"polarity of {listed(labels)}", reason=reason)
+
+
+def _spaced(e: Evidence) -> Iterator[NotChecked]:
+    open_ = []
+    for left, right in PAIRS:
+        for a in e.with_role(left)[:1]:
+            for b in e.with_role(right)[:1]:
+                p = e.pair(a.file, b.file, "snare")
+                if p is None or not e.known_delay(p):
+                    open_.append(f"{a.label} and {b.label}")
+    if open_:
+        yield NotChecked(
+            check=f"equal distance of {listed(open_)} to the snare",
+            reason="the snare's first sound is not clear enough in both",
+        )
+
+
+def _sides(e: Evidence) -> Iterator[NotChecked]:
+    pairs = [c for c in sides.comparisons(e) if c.correlation is None]
+    if pairs:
+        names = [f"{c.first[0].label} and {c.second[0].label}" for c in pairs]
+        yield NotChecked(
+            check=f"left and right: {listed(names)}",
+            reason="too few drums are heard clearly in both pairs, or they stand too near the middle",
+        )
+    elif sum(bool(e.with_role(a) and e.with_role(b)) for a, b in PAIRS) == 1:
+        yield NotChecked(check="left and right", reason="there is only one spaced pair, and nothing to compare it with")
+
+
+def _arrivals(e: Evidence) -> Iterator[NotChecked]:
+    unknown = [p for p in e.pairs if p.delay_ms is None]
+    if unknown:
+        drums = _most(drum_label(p.drum) for p in unknown)
+        yield NotChecked(
+            check=f"arrival of {listed(drums)} in {counted(len(unknown), 'mic')} of {len(e.pairs)}",
+            reason="the direct sound does not stand out of the other drums",
+        )
+
+
+def _bleed(e: Evidence) -> Iterator[NotChecked]:
+    played = {d.file for d in e.drums if d.n_hits}
+    hidden = [b for b in e.bleed if b.bleed_db is None and b.file in played]
+    if hidden:
+        mics = _most(e.label(b.file) for b in hidden)
+        yield NotChecked(
+            check=f"bleed of {counted(len(hidden), 'drum')} in {listed(mics)}", reason="hidden under the other drums"
+        )
+
+
+def _noise(e: Evidence) -> Iterator[NotChecked]:
+    rung = [e.label(c.file) for c in e.kit if c.noise_floor_dbfs is None and c.sample_peak_dbfs is not None]
+    if rung:
+        first = next(c for c in e.kit if c.noise_floor_dbfs is None and c.sample_peak_dbfs is not None)
+        reason = (
+            first.unmeasured["noise_floor_dbfs"] if len(rung) == 1 else "no moment is quiet, or it is digital silence"
+        )
+        yield NotChecked(check=f"noise of {listed(rung)}", reason=reason)
+
+
+def _offsets(e: Evidence) -> Iterator[NotChecked]:
+    short = [e.label(c.file) for c in e.kit if c.dc_fraction is None and c.sample_peak_dbfs is not None]
+    if short:
+        yield NotChecked(check=f"offset of {listed(short)}", reason="the file is too short")
+
+
+def _most(names: Iterable[str]) -> list[str]:
+    """Each once, the most frequent first."""
+    return [name for name, _ in Counter(names).most_common()]
