@@ -69,7 +69,7 @@ def _shared(e: Evidence, shared: dict[str, list[BleedEntry]]) -> Finding:
     worst = shared[files[0]][0]
     return Finding(
         code="bleed", severity="note", files=tuple(files),
-        message=f"{e.head(*files)}: another drum is within {number(-e.limits['bleed_shared_db'], 0)} dB of the own one; "
+        message=f"{e.head(*files)}: another drum is within {number(-e.limits['bleed_shared_db'], 0)} dB of the own; "
         f"the most is {_drum(worst)} in {e.label(worst.file)} at {db(worst.bleed_db or 0.0)}.",
         action="Treat these mics as part of the picture: what is done to one drum here is heard on the others.",
         value=worst.bleed_db, unit="dB", confidence=_confidence(e, shared[files[0]]),

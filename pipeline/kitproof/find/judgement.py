@@ -60,7 +60,7 @@ def judge(
         take=take, channels=tuple(channels), drums=tuple(drums), hits=tuple(hits), bleed=tuple(bleed),
         pairs=tuple(pairs), faults=tuple(faults), limits=limits or Thresholds(),
     )  # fmt: skip
-    found = ordered(take, sounding([f for family in FAMILIES for f in family(evidence)]))
+    found = ordered(take, sounding(once([f for family in FAMILIES for f in family(evidence)])))
     return Judgement(findings=found, not_checked=unchecked.not_checked(evidence), verdict=verdict(evidence, found))
 
 
@@ -68,6 +68,20 @@ def sounding(findings: Sequence[Finding]) -> list[Finding]:
     """Findings without what is said of the sound of a channel that has none."""
     silent = {file for f in findings if f.code in SILENCING for file in f.files}
     return [f for f in findings if f.code in FILE_CODES or not silent & set(f.files)]
+
+
+def once(findings: Sequence[Finding]) -> list[Finding]:
+    """Each matter once: of findings with the same code on the same channels the gravest, then the surest."""
+    best: dict[tuple[str, frozenset[str]], Finding] = {}
+    for f in findings:
+        key = (f.code, frozenset(f.files))
+        if key not in best or _gravity(f) < _gravity(best[key]):
+            best[key] = f
+    return list(best.values())
+
+
+def _gravity(f: Finding) -> tuple[int, float]:
+    return SEVERITIES.index(f.severity), -f.confidence
 
 
 def ordered(take: Take, findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -31,7 +31,7 @@ def _noisy(e: Evidence, c: ChannelMeasures, floor: float) -> Iterator[Finding]:
     label = e.label(c.file)
     yield Finding(
         code="noise", severity="look", files=(c.file,),
-        message=f"{e.head(c.file)} has a noise floor of {dbfs(floor)}, {db(over)} above the middle of the other channels.",
+        message=f"{e.head(c.file)} has a noise floor of {dbfs(floor)}, {db(over)} above the middle of the others.",
         action=f"Listen to {label} alone between strokes, then swap its cable, its input and its mic in turn.",
         value=floor, unit="dBFS", confidence=round(min(0.95, 0.6 + 0.03 * (over - step)), 2), drum=c.drum,
         else_maybe="A fan or rain near that mic, or far more gain than the others need.",

@@ -36,6 +36,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     late = late_channels(e)
     yield from (_late_finding(e, one) for one in late)
     named = {one.file for one in late}
+    yield from _unheard(e, named)
     for found in (*_second_mics(e, named), *_spaced_pairs(e, named)):
         named |= set(found.files[:1]) if found.severity != "note" else set()
         yield found
@@ -125,6 +126,26 @@ def _late_finding(e: Evidence, late: Lateness) -> Finding:
         confidence=sureness(min(late.excess_ms, limit), late.spread_ms, late.n_hits, least=0.7),
         else_maybe="The file was moved in the session before export.",
     )  # fmt: skip
+
+
+def _unheard(e: Evidence, named: set[str]) -> Iterator[Finding]:
+    """A kick or snare that no other mic hears first after its own mic did: that mic may lag behind them all.
+
+    Without a delay there is no figure and no certainty, so this asks for a look and no more.
+    """
+    for drum in ("kick", "snare"):
+        heard = [p for p in e.pairs if p.drum == drum and p.a == e.own_files.get(drum)]
+        few = len(heard) < e.limits["unheard_fewest_mics"] or e.n_hits(drum) < e.limits["unheard_fewest_hits"]
+        if few or any(p.delay_ms is not None for p in heard) or e.own_files[drum] in named:
+            continue
+        own = e.own_files[drum]
+        yield Finding(
+            code="late-channel", severity="look", files=(own,),
+            message=f"In none of {counted(len(heard), 'mic')} does the {drum_label(drum)} begin after "
+            f"{e.label(own)} hears it: this channel may be late.",
+            action=f"Zoom into one stroke of the {drum_label(drum)} on all channels: {e.label(own)} must begin first.",
+            confidence=0.5, drum=drum, else_maybe="Another drum is always played together with it.",
+        )  # fmt: skip
 
 
 # ---------------------------------------------------------------- two mics of one drum

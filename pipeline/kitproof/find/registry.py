@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from kitproof.find import bleed, files, level, life, noise, placement, polarity, sides
+from kitproof.find import bleed, files, identity, level, life, noise, placement, polarity, sides
 from kitproof.find.evidence import Evidence
 from kitproof.model import Finding
 
@@ -12,6 +12,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     files.findings_of,
     life.findings_of,
     level.findings_of,
+    identity.findings_of,
     placement.findings_of,
     polarity.findings_of,
     sides.findings_of,

@@ -46,35 +46,55 @@ def comparisons(e: Evidence) -> list[Comparison]:
     return [_compare(e, one, other) for one, other in combinations(pairs, 2)]
 
 
-def side_ms(e: Evidence, pair: tuple[Channel, Channel], drum: str) -> float | None:
-    """How much later the right mic hears a drum than the left one; None if either is not known well."""
+def side_ms(e: Evidence, pair: tuple[Channel, Channel], drum: str) -> tuple[float, float] | None:
+    """How much later the right mic hears a drum than the left one, and how far that may be off; None if unheard."""
     own = e.own_files.get(drum)
     if own is None:
         return None
     left, right = (e.pair(own, c.file, drum) for c in pair)
     if left is None or right is None or left.delay_ms is None or right.delay_ms is None:
         return None
-    known = e.known_delay(left) and e.known_delay(right)
-    return right.delay_ms - left.delay_ms if known else None
+    if min(left.n_hits, right.n_hits) < e.limits["sides_fewest_hits"]:
+        return None
+    unknown = e.limits["sides_unknown_spread_ms"]
+    spreads = (unknown if p.delay_spread_ms is None else p.delay_spread_ms for p in (left, right))
+    return right.delay_ms - left.delay_ms, math.hypot(*spreads)
 
 
 def _compare(e: Evidence, first: tuple[Channel, Channel], second: tuple[Channel, Channel]) -> Comparison:
     rows = [(d, side_ms(e, first, d), side_ms(e, second, d)) for d in e.own_files]
     known = [(d, a, b) for d, a, b in rows if a is not None and b is not None]
-    one, other = tuple(a for _, a, _ in known), tuple(b for _, _, b in known)
-    enough = len(known) >= e.limits["sides_fewest_drums"]
-    wide = enough and min(max(one) - min(one), max(other) - min(other)) >= e.limits["sides_range_ms"]
+    one, other = tuple(a[0] for _, a, _ in known), tuple(b[0] for _, _, b in known)
+    # A drum counts by how well its place is known; none is known better than the ear's smallest shift.
+    base = e.limits["sides_base_spread_ms"]
+    weights = [1.0 / (base**2 + a[1] ** 2 + b[1] ** 2) for _, a, b in known]
+    enough = bool(known) and _effective(weights) >= e.limits["sides_fewest_drums"]
+    wide = enough and min(_width(one, weights), _width(other, weights)) >= e.limits["sides_width_ms"]
     return Comparison(
         first=first, second=second, drums=tuple(d for d, _, _ in known), first_ms=one, second_ms=other,
-        correlation=_correlation(one, other) if wide else None,
+        correlation=_correlation(one, other, weights) if wide else None,
     )  # fmt: skip
 
 
-def _correlation(x: Sequence[float], y: Sequence[float]) -> float:
-    mx, my = math.fsum(x) / len(x), math.fsum(y) / len(y)
-    xy = math.fsum((a - mx) * (b - my) for a, b in zip(x, y, strict=True))
-    xx, yy = math.fsum((a - mx) ** 2 for a in x), math.fsum((b - my) ** 2 for b in y)
-    return xy / math.sqrt(xx * yy)
+def _effective(weights: Sequence[float]) -> float:
+    """As how many equally well known drums these count."""
+    return math.fsum(weights) ** 2 / math.fsum(w * w for w in weights)
+
+
+def _product(x: Sequence[float], y: Sequence[float], weights: Sequence[float]) -> float:
+    """Weighted covariance."""
+    total = math.fsum(weights)
+    mx, my = (math.fsum(w * v for w, v in zip(weights, values, strict=True)) / total for values in (x, y))
+    return math.fsum(w * (a - mx) * (b - my) for w, a, b in zip(weights, x, y, strict=True)) / total
+
+
+def _width(x: Sequence[float], weights: Sequence[float]) -> float:
+    """Weighted standard deviation."""
+    return math.sqrt(_product(x, x, weights))
+
+
+def _correlation(x: Sequence[float], y: Sequence[float], weights: Sequence[float]) -> float:
+    return _product(x, y, weights) / (_width(x, weights) * _width(y, weights))
 
 
 def hat_is_left(drums: Sequence[str], side: Sequence[float]) -> bool | None:
@@ -96,7 +116,7 @@ def _swapped(e: Evidence, c: Comparison) -> Finding:
     others = f"{right[0].label} and {right[1].label}"
     drums = listed([drum_label(d) for d in c.drums])
     return Finding(
-        code="left-right-swapped", severity="fix", files=(wrong[0].file, wrong[1].file),
+        code="left-right-swapped", severity="look", files=(wrong[0].file, wrong[1].file),
         message=f"{upper_first(names)} show the kit the other way round than {others}: {drums} come in opposite order.",
         action=f"Tap {wrong[0].label} to see which file moves, then swap the two names; do not swap the audio.",
         confidence=round(min(0.97, 0.6 + 0.1 * len(c.drums) * abs(c.correlation or 0.0)), 2),

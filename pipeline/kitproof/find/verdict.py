@@ -12,6 +12,8 @@ from kitproof.roles import OWN_MIC_ORDER, PAIRS
 
 LOST_CODES = ("unreadable-file", "dead-channel")
 CUT_CODES = ("dropout",)  # a file cut short may be whole on the recorder; lost samples are nowhere
+# what the files may be cured of without playing again
+FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "polarity")
 MOST_RED, MOST_GOOD = 3, 5
 
 
@@ -31,7 +33,9 @@ def verdict(e: Evidence, findings: Sequence[Finding]) -> Verdict:
         sentence = f"Too little could be measured to say: {little}. Listen to every channel alone before you strike."
         return Verdict(word="unknown", sentence=sentence, red_lines=red, good=good)
     if n_fix:
-        sentence = f"{counted(n_fix, 'thing')} to put right while the kit still stands, then one more take."
+        replay = any(f.severity == "fix" and f.code not in FILE_CODES for f in findings)
+        then = ", then one more take" if replay else "; mend the files first, the playing itself may be whole"
+        sentence = f"{counted(n_fix, 'thing')} to put right while the kit still stands{then}."
         return Verdict(word="fix-and-redo", sentence=sentence, red_lines=red, good=good)
     decide = f" {counted(n_look, 'point is', 'points are')} worth a decision." if n_look else ""
     sentence = f"Nothing was found that puts this take at risk.{decide} Listen to the ending once, then strike."
