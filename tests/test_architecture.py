@@ -27,7 +27,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "report": frozenset({"model", "roles", "units", "errors"}),  # draws records, never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
-    "run": BASICS | {"ingest", "measure", "assemble", "find"},
+    "scanning": BASICS | {"ingest", "measure"},
+    "run": BASICS | {"ingest", "measure", "scanning", "assemble", "find"},
     "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
     "cli": BASICS | {"run", "deliver"},
     "__main__": frozenset({"cli"}),

@@ -12,47 +12,36 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from platform import python_version
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
 from kitproof.assemble import CHANNEL_REASONS, channel_measures, drum_measures, hits_of
-from kitproof.errors import KitproofError, StemError, TakeError
+from kitproof.errors import TakeError
 from kitproof.find import judge
-from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
-from kitproof.measure.onsets import OnsetMeter, OnsetTrack
+from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
-from kitproof.measure.scan import ChannelScan, scan_channel
 from kitproof.measure.timeline import common_tracks
-from kitproof.model import Channel, FileFacts, Hit, Measurements, NotChecked, PairEntry, Pictures, Take
+from kitproof.model import Channel, Hit, Measurements, NotChecked, PairEntry, Pictures, Take
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
+from kitproof.scanning import Progress, ScannedChannel, scan_all
+
+__all__ = ["Progress", "Result", "default_executor", "measure_take", "one_thread", "own_mics", "versions"]
 
 T = TypeVar("T")
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "matplotlib", "reportlab")
-Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScannedChannel:
-    """What the one pass over a channel gave."""
-
-    scan: ChannelScan
-    track: OnsetTrack
-    rate_hz: int
-    n_frames: int
-    damage: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,13 +64,15 @@ class _Course:
         """The stage's result, or `otherwise` and a note of what could not be checked."""
         try:
             return stage()
-        except KitproofError:
-            raise
         except Exception as error:
-            if self.strict:
-                raise
-            self.missing.append(NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}"))
+            self.note(what, error)
             return otherwise
+
+    def note(self, what: str, error: Exception) -> None:
+        """Remember that something failed; with `strict`, raise its error instead."""
+        if self.strict:
+            raise error
+        self.missing.append(NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}"))
 
 
 def default_executor(n_workers: int | None = None) -> ProcessPoolExecutor:
@@ -105,9 +96,10 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     tell = progress or (lambda stage, done, total: None)
     course = _Course(strict)
     take = read_take(folder)
-    take, scanned = _scan_all(take, executor, tell)
+    take, scanned = scan_all(take, executor, tell, course.note)
     if not scanned:
-        first = next((f.problem_text for f in take.files if f.problem_text), "no channel could be read")
+        said = (*(f.problem_text for f in take.files if f.problem_text), *(m.reason for m in course.missing))
+        first = next(iter(said), "no channel could be read")
         raise TakeError(f"{folder}: nothing could be measured; {first}")
     kit = [c for c in take.channels if c.file in scanned and c.role not in NOT_A_KIT_MIC]
     own = own_mics(kit, scanned)
@@ -132,56 +124,6 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     no_bleed = BleedMeasures(entries=(), foreign_time_share={})
     bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
     return _result(take, scanned, own, hits, bleed, pairs, looks, course)
-
-
-def _scan_all(take: Take, executor: Executor, tell: Progress) -> tuple[Take, dict[str, ScannedChannel]]:
-    """Every readable channel scanned; files get their checksums and what was found wrong with them."""
-    root = Path(take.folder)
-    facts = {f.path: f for f in take.files}
-    readable = [c for c in take.channels if facts[c.path].problem in (None, "truncated", "damaged")]
-    jobs: dict[Future[Any], str] = {
-        executor.submit(scan_job, root / c.path, c.index_in_file, c.file, _integer_bits(facts[c.path])): c.file
-        for c in readable
-    }
-    sums = {executor.submit(file_sha256, root / path): path for path in facts}
-    by_file = {c.file: c for c in take.channels}
-    scanned: dict[str, ScannedChannel] = {}
-    for n, job in enumerate(as_completed(jobs), 1):
-        file = jobs[job]
-        path = by_file[file].path
-        try:
-            scanned[file] = job.result()
-            facts[path] = with_damage(facts[path], scanned[file].damage)
-        except StemError as error:
-            facts[path] = replace(facts[path], problem="unreadable", problem_text=str(error))
-        tell("channels", n, len(jobs))
-    for job, path in sums.items():
-        try:
-            facts[path] = replace(facts[path], sha256=job.result())
-        except OSError as error:
-            facts[path] = replace(facts[path], problem="unreadable", problem_text=f"{path}: {error}")
-    files = tuple(facts[f.path] for f in take.files)
-    return replace(take, files=files), {c.file: scanned[c.file] for c in take.channels if c.file in scanned}
-
-
-def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> ScannedChannel:
-    """One pass over one channel of a file: every meter sees every sample once."""
-    with SpanReader(path) as reader:
-        rate_hz, n_frames = reader.rate_hz, reader.n_frames
-    damage: list[str] = []
-    onsets = OnsetMeter(rate_hz)
-    blocks = (block[:, index] for block in read_blocks(path, on_damage=damage.append))
-    scan = scan_channel(
-        blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file, extra=(onsets,)
-    )
-    return ScannedChannel(
-        scan=scan, track=onsets.result(), rate_hz=rate_hz, n_frames=n_frames, damage=damage[0] if damage else None
-    )
-
-
-def _integer_bits(facts: FileFacts) -> int | None:
-    floating = facts.encoding is not None and ("FLOAT" in facts.encoding or "DOUBLE" in facts.encoding)
-    return None if floating else facts.bit_depth
 
 
 def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
@@ -263,7 +205,7 @@ def _look_at_all(
     own_drum = {file: drum for drum, file in own.items()}
     jobs = {
         executor.submit(
-            look_at_channel, root / c.path, c.index_in_file, c.file, miked,
+            look_at_channel, root / c.path, c.index_in_file, c.file, _heard_here(c, miked),
             own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)),
         ): c.file
         for c in kit
@@ -273,6 +215,11 @@ def _look_at_all(
         looks[jobs[job]] = job.result()
         tell("arrival", n, len(jobs))
     return {c.file: looks[c.file] for c in kit}
+
+
+def _heard_here(c: Channel, miked: Sequence[DrumTimes]) -> list[DrumTimes]:
+    """The drums whose arrival in a channel anyone asks for: all in a distant mic, its own in a close one."""
+    return [d for d in miked if c.role in DISTANT_ROLES or DRUM_OF_ROLE.get(c.role) == d.drum]
 
 
 def _pairs(

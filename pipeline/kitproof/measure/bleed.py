@@ -98,9 +98,8 @@ class Design:
                     columns.append(np.full(int(inside.sum()), d * self.n_course + k))
                     values.append((power * share)[inside])
         shape = (self.n_steps, len(drums) * self.n_course)
-        self.matrix = sparse.csr_matrix(
-            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape
-        )
+        places = (np.concatenate(rows), np.concatenate(columns))
+        self.matrix = sparse.csr_array((np.concatenate(values), places), shape)
 
     def _steps(self, time_s: Float64Array, low_s: float, high_s: float) -> list[tuple[NDArray[np.int64], Float64Array]]:
         """For each step that [t+low, t+high) can touch: its index per stroke, and the share of it covered."""
@@ -122,17 +121,17 @@ class Design:
 def fit_course(design: Design, level: Float64Array, noise: float) -> Course:
     """Non-negative courses that explain a mic's level, Itakura-Saito, multiplicative updates."""
     matrix, turned = design.matrix, design.matrix.T.tocsr()
-    start = np.asarray(turned @ level).ravel() / np.maximum(
-        np.asarray(turned @ np.asarray(matrix.sum(axis=1)).ravel()), 1e-30
-    )
-    course = np.maximum(start, 1e-12)
-    touched = np.asarray(matrix.sum(axis=1)).ravel() > 0
+    struck = np.asarray(matrix.sum(axis=1), np.float64)
+    course = np.maximum(_times(turned, level) / np.maximum(_times(turned, struck), 1e-30), 1e-12)
     for _ in range(N_ROUNDS):
-        model = noise + np.asarray(matrix @ course).ravel()
-        pull = touched / model / np.maximum(1.0, level / model / 4.0)  # what no drum explains counts little
-        up, down = turned @ (pull * level / model), turned @ pull
-        course = course * np.sqrt(up / (down + 1e-30))
-    return Course(per_strength=course.reshape(-1, design.n_course), model=noise + np.asarray(matrix @ course).ravel())
+        model = noise + _times(matrix, course)
+        pull = (struck > 0) / model / np.maximum(1.0, level / model / 4.0)  # what no drum explains counts little
+        course = course * np.sqrt(_times(turned, pull * level / model) / (_times(turned, pull) + 1e-30))
+    return Course(per_strength=course.reshape(-1, design.n_course), model=noise + _times(matrix, course))
+
+
+def _times(matrix: sparse.csr_array, vector: Float64Array) -> Float64Array:
+    return np.asarray(matrix @ vector, np.float64)
 
 
 def _in_one_mic(

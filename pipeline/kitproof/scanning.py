@@ -1,0 +1,109 @@
+"""The one pass over every channel of a take: which can be read, what each meter says, what was found wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, as_completed
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from kitproof.errors import StemError
+from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
+from kitproof.measure.onsets import OnsetMeter, OnsetTrack
+from kitproof.measure.scan import MAX_RATE_HZ, MIN_RATE_HZ, ChannelScan, scan_channel
+from kitproof.model import FileFacts, Take
+
+Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScannedChannel:
+    """What the one pass over a channel gave."""
+
+    scan: ChannelScan
+    track: OnsetTrack
+    rate_hz: int
+    n_frames: int
+    damage: str | None
+
+
+def scan_all(
+    take: Take, executor: Executor, tell: Progress, on_failure: Callable[[str, Exception], None]
+) -> tuple[Take, dict[str, ScannedChannel]]:
+    """Every readable channel scanned, by file; files get their checksums and what was found wrong with them.
+
+    on_failure : called with the channel and the error if a channel fails for another reason than its file
+    """
+    root = Path(take.folder)
+    facts = {f.path: _with_rate_problem(f) for f in take.files}
+    jobs: dict[Future[ScannedChannel], str] = {
+        executor.submit(scan_job, root / c.path, c.index_in_file, c.file, _integer_bits(facts[c.path])): c.file
+        for c in take.channels
+        if facts[c.path].problem in (None, "truncated")
+    }
+    sums = {executor.submit(file_sha256, root / f.path): f.path for f in take.files}
+    path_of = {c.file: c.path for c in take.channels}
+    scanned: dict[str, ScannedChannel] = {}
+    for n, job in enumerate(as_completed(jobs), 1):
+        file = jobs[job]
+        try:
+            scanned[file] = job.result()
+        except StemError as error:
+            facts[path_of[file]] = _unreadable(facts[path_of[file]], str(error))
+        except Exception as error:
+            on_failure(file, error)
+        tell("channels", n, len(jobs))
+    for file in (c.file for c in take.channels if c.file in scanned):
+        facts[path_of[file]] = _with_damage_once(facts[path_of[file]], scanned[file].damage)
+    for sum_job, path in sums.items():
+        try:
+            facts[path] = replace(facts[path], sha256=sum_job.result())
+        except StemError as error:
+            facts[path] = _unreadable(facts[path], str(error))
+    files = tuple(facts[f.path] for f in take.files)
+    return replace(take, files=files), {c.file: scanned[c.file] for c in take.channels if c.file in scanned}
+
+
+def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> ScannedChannel:
+    """One pass over one channel of a file: every meter sees every sample once."""
+    with SpanReader(path) as reader:
+        rate_hz, n_frames = reader.rate_hz, reader.n_frames
+    damage: list[str] = []
+    onsets = OnsetMeter(rate_hz)
+    blocks = (block[:, index] for block in read_blocks(path, on_damage=damage.append))
+    scan = scan_channel(
+        blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file, extra=(onsets,)
+    )
+    return ScannedChannel(
+        scan=scan, track=onsets.result(), rate_hz=rate_hz, n_frames=n_frames, damage=damage[0] if damage else None
+    )
+
+
+def _with_rate_problem(facts: FileFacts) -> FileFacts:
+    """A file at a rate that no meter is made for cannot be used, which is no reason to give up the others."""
+    if facts.rate_hz is None or MIN_RATE_HZ <= facts.rate_hz <= MAX_RATE_HZ:
+        return facts
+    name = facts.path.rsplit("/", 1)[-1]
+    return _unreadable(
+        facts,
+        f"{name}: its header says {facts.rate_hz} Hz, {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz can be measured; "
+        "export it again at the rate of the others",
+    )
+
+
+def _unreadable(facts: FileFacts, text: str) -> FileFacts:
+    """What was found first stays."""
+    if facts.problem in ("unreadable", "empty"):
+        return facts
+    return replace(facts, problem="unreadable", problem_text=text)
+
+
+def _with_damage_once(facts: FileFacts, damage: str | None) -> FileFacts:
+    """The channels of one file all meet the same damage, which is said once."""
+    known = damage is not None and facts.problem_text is not None and damage in facts.problem_text
+    return facts if known else with_damage(facts, damage)
+
+
+def _integer_bits(facts: FileFacts) -> int | None:
+    floating = facts.encoding is not None and ("FLOAT" in facts.encoding or "DOUBLE" in facts.encoding)
+    return None if floating else facts.bit_depth
