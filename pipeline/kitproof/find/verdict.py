@@ -24,10 +24,10 @@ def verdict(e: Evidence, findings: Sequence[Finding]) -> Verdict:
     lost = _lost(e, findings)
     n_fix, n_look = (sum(f.severity == s for f in findings) for s in ("fix", "look"))
     if lost:
-        return Verdict(
-            word="redo", red_lines=red, good=good,
-            sentence=f"The recording of {listed(lost)} is lost and cannot be mended: put it right and play it again.",
-        )  # fmt: skip
+        sentence = f"The recording of {listed(lost)} is lost and cannot be mended: put it right and play it again."
+        if any(f.code == "unreadable-file" for f in findings):
+            sentence += " A file that cannot be read may be whole on the recorder: look there first."
+        return Verdict(word="redo", sentence=sentence, red_lines=red, good=good)
     little = _too_little(e)
     if little and not n_fix:
         sentence = f"Too little could be measured to say: {little}. Listen to every channel alone before you strike."

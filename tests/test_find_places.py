@@ -1,0 +1,224 @@
+"""What delays, polarity, sides and bleed mean, one bent thing at a time, on a take without a fault."""
+
+from dataclasses import replace
+
+import pytest
+
+import findkit as k
+
+MINUS = "\u2212"
+
+
+# ---------------------------------------------------------------- polarity
+def test_a_snare_bottom_that_cancels_is_named_first_and_never_has_to_be_redone():
+    records = k.with_pair(
+        k.kit(), "snare-top", "snare-bottom", "snare", fuller="flip", fuller_db=-9.3, polarity="opposite"
+    )
+    judgement = k.told(records)
+    f = k.the(judgement, "polarity")
+    assert (f.severity, f.files) == ("look", ("snare-bottom.wav", "snare-top.wav"))
+    assert "9.3 dB" in f.message
+    assert judgement.verdict.word == "keep"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"fuller_db": -9.0, "fuller_agreement": 0.6},  # not steady
+        {"fuller_db": -4.0, "polarity": "same"},  # leans, and the first motion denies it
+        {"fuller_db": -9.0, "delay_ms": 2.0},  # a delay of half a period cancels by itself
+        {"fuller_db": -9.0, "n_hits": 3},
+    ],
+)
+def test_a_cancellation_that_a_flip_does_not_explain_is_no_finding(changes):
+    records = k.with_pair(k.kit(), "snare-top", "snare-bottom", "snare", fuller="flip", **changes)
+    assert "polarity" not in [f.code for f in k.told(records).findings]
+
+
+def test_a_leaning_cancellation_counts_if_the_first_motion_bears_it_out():
+    records = k.with_pair(
+        k.kit(), "snare-top", "snare-bottom", "snare", fuller="flip", fuller_db=-4.0, polarity="opposite"
+    )
+    weak = k.the(k.told(records), "polarity").confidence
+    clear = k.with_pair(records, "snare-top", "snare-bottom", "snare", fuller_db=-12.0)
+    assert weak < k.the(k.told(clear), "polarity").confidence
+
+
+def test_first_motions_alone_never_make_a_finding():
+    records = k.kit()
+    records["pairs"] = tuple(replace(p, polarity="opposite", polarity_confidence=1.0) for p in records["pairs"])
+    assert k.told(records).findings == ()
+
+
+def flipped_overhead(role):
+    records = k.kit()
+    for drum in ("kick", "snare"):
+        records = k.with_pair(records, "overhead-left", "overhead-right", drum, fuller="flip", fuller_db=-8.0)
+    file = k.file_of(role)
+    against = tuple(
+        replace(p, polarity="opposite") if file in (p.a, p.b) and p.drum != "kick" else p for p in records["pairs"]
+    )
+    return records | {"pairs": against}
+
+
+@pytest.mark.parametrize("role", ["overhead-left", "overhead-right"])
+def test_an_inverted_overhead_is_to_be_fixed_and_the_odd_one_stands_first(role):
+    f = k.the(k.told(flipped_overhead(role)), "polarity")
+    assert (f.severity, f.files[0]) == ("fix", k.file_of(role))
+
+
+def test_a_pair_that_cancels_on_one_drum_only_is_a_matter_of_place():
+    records = k.with_pair(k.kit(), "overhead-left", "overhead-right", "snare", fuller="flip", fuller_db=-8.0)
+    assert k.told(records).findings == ()
+
+
+# ---------------------------------------------------------------- late channels and unequal pairs
+@pytest.mark.parametrize(
+    ("role", "tolerance_ms"),
+    [
+        ("snare-bottom", 0.11),
+        ("overhead-left", 0.5),
+        ("room-right", 0.5),
+    ],  # place of a bottom mic; pair's own difference
+)
+def test_a_channel_late_by_electronics_is_told_by_how_much_and_only_once(role, tolerance_ms):
+    by = 12.0 if role != "room-right" else 24.0
+    found = k.told(k.shifted(k.kit(), role, by)).findings
+    assert [(f.severity, f.code, f.files[0]) for f in found] == [("fix", "late-channel", k.file_of(role))]
+    assert found[0].value == pytest.approx(by, abs=tolerance_ms)
+
+
+def test_a_drums_own_mic_that_lags_is_found_by_the_others_hearing_it_before():
+    f = k.the(k.told(k.shifted(k.kit(), "kick", 9.0)), "late-channel")
+    assert f.files == ("kick.wav",)
+
+
+def test_a_snare_that_begins_in_no_other_mic_asks_for_a_look_without_a_figure():
+    records = k.kit()
+    none = dict.fromkeys(
+        ("delay_ms", "delay_spread_ms", "path_cm", "polarity", "polarity_confidence", "first_notch_hz")
+    )
+    records["pairs"] = tuple(
+        replace(p, unmeasured=dict.fromkeys(none, "does not stand out"), **none) if p.a == "snare-top.wav" else p
+        for p in records["pairs"]
+    )
+    f = k.the(k.told(records), "late-channel")
+    assert (f.severity, f.value, f.confidence) == ("look", None, 0.5)
+
+
+@pytest.mark.parametrize(("by_ms", "severity"), [(0.1, None), (0.4, "note"), (0.7, "look"), (1.7, "fix")])
+def test_an_overhead_further_from_the_snare_weighs_by_the_difference(by_ms, severity):
+    judgement = k.told(k.shifted(k.kit(), "overhead-right", by_ms))
+    if severity is None:
+        assert judgement.findings == ()
+        return
+    f = k.the(judgement, "pair-offset")
+    assert (f.severity, f.files) == (severity, ("overhead-right.wav", "overhead-left.wav"))
+    assert f.value == pytest.approx(by_ms + 0.1)  # the take's own pair is 0.1 ms apart
+
+
+def test_overheads_that_the_tape_calls_equal_are_judged_more_strictly():
+    records = k.shifted(k.kit(), "overhead-right", 0.7)
+    for role in ("overhead-left", "overhead-right"):
+        records = k.with_declared(records, role, to_snare_m=0.88)
+    assert k.the(k.told(records), "pair-offset").severity == "fix"
+
+
+def test_overheads_unequal_by_tape_and_by_sound_alike_are_as_meant():
+    records = k.shifted(k.kit(), "overhead-right", 1.0)
+    records = k.with_declared(records, "overhead-left", to_snare_m=0.87)  # 2.4 ms and 5 cm to the snare's own mic
+    records = k.with_declared(records, "overhead-right", to_snare_m=1.25)  # 3.5 ms
+    assert k.told(records).findings == ()
+
+
+def test_a_tape_distance_that_the_sound_denies_is_for_a_look():
+    records = k.with_declared(k.kit(), "room-left", to_snare_m=3.5)  # 2.5 m by sound
+    f = k.the(k.told(records), "pair-offset")
+    assert (f.severity, f.files) == ("look", ("room-left.wav",))
+    # 7.2 ms by sound against (3.5 m - 5 cm) / 343.2 m/s
+    assert f.value == pytest.approx(7.2 - 3450.0 / 343.2, abs=0.01)
+
+
+def test_a_delay_that_is_not_known_well_is_no_finding_but_open():
+    records = k.with_pair(k.kit(), "overhead-left", "overhead-right", "snare", delay_ms=2.0, delay_spread_ms=0.8)
+    judgement = k.told(records)
+    assert judgement.findings == ()
+    assert any("equal distance" in n.check for n in judgement.not_checked)
+
+
+def test_rooms_may_stand_less_equal_than_overheads():
+    assert k.grave(k.told(k.shifted(k.kit(), "room-right", 0.8))) == []
+
+
+def test_a_second_mic_of_the_snare_later_than_its_place_explains_is_for_a_look():
+    f = k.the(k.told(k.shifted(k.kit(), "snare-bottom", 1.6)), "pair-offset")
+    assert (f.severity, f.files[0], f.value) == ("look", "snare-bottom.wav", pytest.approx(1.8))
+
+
+# ---------------------------------------------------------------- sides and names
+def test_a_pair_the_other_way_round_than_the_other_is_named_by_the_hi_hat():
+    f = k.the(k.told(k.exchanged(k.kit(), "overhead-left", "overhead-right")), "left-right-swapped")
+    assert f.files == ("overhead-left.wav", "overhead-right.wav")
+    other = k.the(k.told(k.exchanged(k.kit(), "room-left", "room-right")), "left-right-swapped")
+    assert other.files == ("room-left.wav", "room-right.wav")
+
+
+def test_a_kit_seen_from_the_audience_in_both_pairs_is_no_fault():
+    both = k.exchanged(k.exchanged(k.kit(), "overhead-left", "overhead-right"), "room-left", "room-right")
+    judgement = k.told(both)
+    assert "left-right-swapped" not in [f.code for f in judgement.findings]
+    assert any("hi-hat side right" in s for s in judgement.verdict.good)
+
+
+def test_rooms_that_hear_every_drum_in_the_middle_leave_the_question_open():
+    records = k.kit()
+    for drum, (_, _, left, _) in k.DELAYS.items():
+        own = next(d.file for d in records["drums"] if d.drum == drum).removesuffix(".wav")
+        records = k.with_pair(records, own, "room-right", drum, delay_ms=left)
+    judgement = k.told(records)
+    assert "left-right-swapped" not in [f.code for f in judgement.findings]
+    assert any(n.check.startswith("left and right") for n in judgement.not_checked)
+
+
+def test_toms_on_each_others_side_in_both_pairs_are_named_together():
+    records = k.kit()
+    names = {"rack-tom-1": "floor-tom", "floor-tom": "rack-tom-1"}
+    records["pairs"] = tuple(
+        replace(p, drum=names[p.drum], a=k.file_of(names[p.drum])) if p.drum in names else p for p in records["pairs"]
+    )
+    f = k.the(k.told(records), "mislabelled-channel")
+    assert set(f.files) == {"rack-tom-1.wav", "floor-tom.wav"}
+
+
+# ---------------------------------------------------------------- bleed
+def with_bleed(file, drum, level_db, **changes):
+    records = k.kit()
+    records["bleed"] = tuple(
+        replace(b, bleed_db=level_db, **changes) if (b.file, b.drum) == (file, drum) else b for b in records["bleed"]
+    )
+    return records
+
+
+def test_a_snare_mic_that_hears_the_hi_hat_like_its_own_drum_is_for_a_look():
+    f = k.the(k.told(with_bleed("snare-top.wav", "hi-hat", -5.0)), "bleed")
+    assert (f.severity, f.files, f.value) == ("look", ("snare-top.wav",), -5.0)
+
+
+@pytest.mark.parametrize(
+    ("file", "level_db", "changes"),
+    [("hi-hat.wav", -2.0, {}), ("rack-tom-1.wav", -12.0, {})],  # cymbal mics hear everything; a shared mic
+)
+def test_bleed_that_is_usual_is_no_more_than_a_note(file, level_db, changes):
+    assert k.the(k.told(with_bleed(file, "snare", level_db, **changes)), "bleed").severity == "note"
+
+
+@pytest.mark.parametrize("changes", [{"spread_db": 9.0}, {"n_hits": 3}])
+def test_a_bleed_figure_that_varies_or_comes_from_few_strokes_is_left_alone(changes):
+    assert k.told(with_bleed("rack-tom-1.wav", "snare", -3.0, **changes)).findings == ()
+
+
+def test_bleed_that_cannot_be_told_is_open_and_not_fine():
+    reasons = dict.fromkeys(("bleed_db", "bleed_low_db", "bleed_mid_db", "bleed_high_db", "spread_db"))
+    records = with_bleed("kick.wav", "hi-hat", None, **{n: None for n in reasons if n != "bleed_db"},
+                         unmeasured=dict.fromkeys(reasons, "hidden"))  # fmt: skip
+    assert any("bleed" in n.check for n in k.told(records).not_checked)
