@@ -55,8 +55,10 @@ format: $(VENV)/.installed-dev ## put the code into the common form
 bench: $(VENV)/.installed-dev ## time and memory on a four-minute take; ARGS=--quick for a short one
 	$(BIN)/python tests/tools/bench.py $(ARGS)
 
-score: $(VENV)/.installed-dev ## figures against takes whose truth is known: KIT=folder of recorded hits
-	@if [ -z "$$KIT" ]; then echo "Which recorded kit? make score KIT=folder" >&2; exit 2; fi
+score: $(VENV)/.installed-dev ## accuracy on takes whose truth is known: KIT=folder of single hits, or KIT=modelled
+	@if [ -z "$$KIT" ]; then \
+	echo "Which kit? make score KIT=folder, with <instrument>/<nn>-<channel>.flac in it (DEVELOPERS.md says more)," >&2; \
+	echo "or make score KIT=modelled for the demo's kit; ARGS=--help lists what else can be set." >&2; exit 2; fi
 	$(BIN)/python tests/tools/score.py "$$KIT" $(ARGS)
 
 clean: ## remove out/ (reports too), caches and builds; .venv stays

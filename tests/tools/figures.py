@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +16,7 @@ from kitproof.roles import PAIRS
 WINDOWS_S = (0.010, 0.025, 0.050)
 JUDGED_WINDOW_S = 0.025  # wider, and a flam's two strokes could stand for each other
 UNMIKED_WINDOW_S = 0.050  # a crash swells, and no mic stands near: its time is less sharp
+TAKE_APART_S = 1e5
 ENOUGH_HITS = 8  # for a drum to count as the worst: below, a single slip weighs too much
 
 Measured = Mapping[str, Any]  # measurements.json
@@ -34,7 +35,7 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """One row of the table. `value` is None if there was nothing to compare."""
+    """One row of the table. `value` is None if there was nothing to compare: short, if there should have been."""
 
     name: str
     value: float | None
@@ -43,12 +44,13 @@ class Figure:
     at_most: float | None = None
     note: str = ""
     digits: int = 2
+    wanted: bool = False  # there was something to measure
 
     @property
     def short(self) -> bool:
-        """True if there is a goal and it is missed."""
+        """True if there is a goal and it is missed, or nothing was given where there was something to give."""
         if self.value is None:
-            return False
+            return self.wanted
         low, high = self.at_least, self.at_most
         return (low is not None and self.value < low) or (high is not None and self.value > high)
 
@@ -61,7 +63,7 @@ def all_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         *bleed_figures(outcomes),
         *arrival_figures(outcomes),
         *shift_figures(outcomes),
-        flip_figure(outcomes),
+        *flip_figures(outcomes),
         *level_figures(outcomes),
     ]
 
@@ -75,69 +77,79 @@ def f_measure(true_s: Sequence[float], found_s: Sequence[float], window_s: float
     return float(mir_eval.onset.f_measure(reference, estimate, window=window_s)[0])
 
 
-def found_hits(measured: Measured, drum: str) -> list[float]:
-    """Times of the hits reported for a drum, s."""
-    return sorted(hit["time_s"] for hit in measured["hits"] if hit["drum"] == drum)
+def reported(o: Outcome, drum: str) -> list[float]:
+    """Times of the hits reported for a drum in the take as it is, s."""
+    return sorted(hit["time_s"] for hit in o.measured["hits"] if hit["drum"] == drum)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _DrumScores:
-    """F by (take, drum), and how many true hits each had."""
+class DrumScores:
+    """F by drum over all takes, the drum's strokes counted together; n_true by drum; F by drum and take."""
 
-    f: Mapping[tuple[str, str], float]
-    n_true: Mapping[tuple[str, str], int]
+    pooled: Mapping[str, float]
+    n_true: Mapping[str, int]
+    in_take: Mapping[tuple[str, str], float]  # only where there were enough strokes
 
     @property
-    def mean_over_drums(self) -> float | None:
-        drums = sorted({drum for _, drum in self.f})
-        per_drum = [np.mean([f for (_, d), f in self.f.items() if d == drum]) for drum in drums]
-        return float(np.mean(per_drum)) if per_drum else None
+    def mean(self) -> float | None:
+        """Every drum counts the same, whether it was struck often or not."""
+        return float(np.mean(list(self.pooled.values()))) if self.pooled else None
 
     @property
     def worst(self) -> tuple[float | None, str]:
         """The lowest F of a drum in a take, and which it was."""
-        key = min((k for k in self.f if self.n_true[k] >= ENOUGH_HITS), key=self.f.__getitem__, default=None)
-        return (None, "") if key is None else (self.f[key], f"{key[1]}, {key[0]}")
+        key = min(self.in_take, key=self.in_take.__getitem__, default=None)
+        return (None, "") if key is None else (self.in_take[key], f"{key[0]}, {key[1]}")
 
 
-def _drum_scores(
-    outcomes: Iterable[Outcome], window_s: float, found: Callable[[Outcome, str], Sequence[float]]
-) -> _DrumScores:
-    f, n_true = {}, {}
-    for o in outcomes:
-        for drum in o.truth.own:
-            if true_s := o.truth.hits_s.get(drum, ()):
-                f[o.truth.name, drum] = f_measure(true_s, found(o, drum), window_s)
-                n_true[o.truth.name, drum] = len(true_s)
-    return _DrumScores(f=f, n_true=n_true)
+Finder = Callable[[Outcome, str], Sequence[float]]
+
+
+def drum_scores(outcomes: Sequence[Outcome], window_s: float, found: Finder) -> DrumScores:
+    """F of every drum that has a mic and was struck, with what `found` says of an outcome and a drum."""
+    struck = list(dict.fromkeys(d for o in outcomes for d in o.truth.own if o.truth.hits_s.get(d)))
+    pooled, n_true, in_take = {}, {}, {}
+    for drum in struck:
+        played = [(o, o.truth.hits_s[drum], found(o, drum)) for o in outcomes if o.truth.hits_s.get(drum)]
+        pooled[drum] = f_measure(*_end_to_end([(true_s, found_s) for _, true_s, found_s in played]), window_s)
+        n_true[drum] = sum(len(true_s) for _, true_s, _ in played)
+        for o, true_s, found_s in played:
+            if len(true_s) >= ENOUGH_HITS:
+                in_take[drum, o.truth.name] = f_measure(true_s, found_s, window_s)
+    return DrumScores(pooled=pooled, n_true=n_true, in_take=in_take)
+
+
+def _end_to_end(takes: Sequence[tuple[Sequence[float], Sequence[float]]]) -> tuple[list[float], list[float]]:
+    """True and found times of several takes as if played one after the other, too far apart to be mixed up."""
+    true_s = [n * TAKE_APART_S + t for n, (true, _) in enumerate(takes) for t in true]
+    found_s = [n * TAKE_APART_S + t for n, (_, found) in enumerate(takes) for t in found]
+    return true_s, found_s
 
 
 def hit_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """F of the miked drums, of all that has no mic, and how far matched times are off."""
-    scores = {w: _drum_scores(outcomes, w, lambda o, drum: found_hits(o.measured, drum)) for w in WINDOWS_S}
+    scores = {w: drum_scores(outcomes, w, reported) for w in WINDOWS_S}
     rows = []
     for window_s, found in scores.items():
         judged = window_s == JUDGED_WINDOW_S
         worst, which = found.worst
         at = f"F at {window_s * 1e3:.0f} ms"
-        rows.append(Figure(name=f"hits: {at}, mean over drums", value=found.mean_over_drums, digits=3,
+        rows.append(Figure(name=f"hits: {at}, mean over drums", value=found.mean, digits=3,
                            at_least=0.98 if judged else None))  # fmt: skip
         rows.append(Figure(name=f"hits: {at}, worst", value=worst, note=which, digits=3,
                            at_least=0.92 if judged else None))  # fmt: skip
     errors_ms = [e for o in outcomes for drum in o.truth.own for e in _timing_errors_ms(o, drum)]
-    stray = sum(
-        len(found_hits(o.measured, drum)) for o in outcomes for drum in o.truth.own if not o.truth.hits_s.get(drum)
-    )
+    stray = sum(len(reported(o, drum)) for o in outcomes for drum in o.truth.own if not o.truth.hits_s.get(drum))
     return [
         *rows,
-        Figure(name="hits: time, median error", value=_median_size(errors_ms), unit="ms", at_most=0.3),
+        Figure(name="hits: time, median error", value=_median_size(errors_ms), unit="ms", at_most=0.3, digits=3),
         _unmiked_figure(outcomes),
         Figure(name="hits: on drums nobody struck", value=float(stray), digits=0, at_most=0.0),
     ]
 
 
 def _timing_errors_ms(o: Outcome, drum: str) -> list[float]:
-    true_s, found_s = np.sort(o.truth.hits_s.get(drum, ())), np.array(found_hits(o.measured, drum))
+    true_s, found_s = np.sort(o.truth.hits_s.get(drum, ())), np.array(reported(o, drum))
     if not len(true_s) or not len(found_s):
         return []
     matched = mir_eval.util.match_events(true_s, found_s, JUDGED_WINDOW_S)
@@ -146,11 +158,8 @@ def _timing_errors_ms(o: Outcome, drum: str) -> list[float]:
 
 def _unmiked_figure(outcomes: Sequence[Outcome]) -> Figure:
     """All takes as one, as there are only a few such strokes in each."""
-    true_s, found_s = [], []
-    for number, o in enumerate(outcomes):
-        apart_s = number * 1e5
-        true_s += [apart_s + t for t in o.truth.hits_s.get("unmiked", ())]
-        found_s += [apart_s + t for t in found_hits(o.measured, "unmiked")]
+    takes = [(o.truth.hits_s.get("unmiked", ()), reported(o, "unmiked")) for o in outcomes]
+    true_s, found_s = _end_to_end(takes)
     value = f_measure(true_s, found_s, UNMIKED_WINDOW_S) if true_s else None
     note = f"{len(true_s)} struck, {len(found_s)} reported"
     name = f"hits: F at {UNMIKED_WINDOW_S * 1e3:.0f} ms, unmiked"
@@ -162,10 +171,10 @@ def baseline_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     with_baseline = [o for o in outcomes if o.baseline_s]
     rows = []
     for window_s in WINDOWS_S if with_baseline else ():
-        scores = _drum_scores(with_baseline, window_s, lambda o, drum: o.baseline_s.get(drum, ()))
+        scores = drum_scores(with_baseline, window_s, lambda o, drum: o.baseline_s.get(drum, ()))
         worst, which = scores.worst
         at = f"baseline: F at {window_s * 1e3:.0f} ms"
-        rows.append(Figure(name=f"{at}, mean over drums", value=scores.mean_over_drums, digits=3,
+        rows.append(Figure(name=f"{at}, mean over drums", value=scores.mean, digits=3,
                            note="librosa.onset.onset_detect, as it comes"))  # fmt: skip
         rows.append(Figure(name=f"{at}, worst", value=worst, digits=3, note=which))
     return rows
@@ -183,9 +192,10 @@ def bleed_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
             errors_db += [] if value is None else [value - true_db]
     note = f"{len(errors_db)} of {n_true} given"
     return [
-        Figure(name="bleed: median error", value=_median_size(errors_db), unit="dB", at_most=1.0, note=note),
+        Figure(name="bleed: median error", value=_median_size(errors_db), unit="dB", at_most=1.0, note=note,
+               wanted=n_true > 0),
         Figure(name="bleed: error that 90 % keep", value=_ninety(errors_db), unit="dB", at_most=3.0),
-    ]
+    ]  # fmt: skip
 
 
 def _delays_ms(truth: Truth, measured: Measured) -> dict[tuple[str, str, str], float | None]:
@@ -196,7 +206,9 @@ def _delays_ms(truth: Truth, measured: Measured) -> dict[tuple[str, str, str], f
 
 def arrival_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """Errors of the arrivals against the own mic, and of left against right."""
-    own_errors, pair_errors, n_true = [], [], 0
+    own_errors: list[float] = []
+    pair_errors: list[float] = []
+    n_true = 0
     for o in outcomes:
         for (drum, a, b), delay_ms in _delays_ms(o.truth, o.measured).items():
             known = [o.truth.arrival_ms.get((drum, role)) for role in (a, b)]
@@ -208,7 +220,8 @@ def arrival_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
                 (pair_errors if of_a_pair else own_errors).append(delay_ms - (known[1] - known[0]))
     note = f"{len(own_errors) + len(pair_errors)} of {n_true} given"
     return [
-        Figure(name="arrival: median error", value=_median_size(own_errors), unit="ms", at_most=0.4, note=note),
+        Figure(name="arrival: median error", value=_median_size(own_errors), unit="ms", at_most=0.4, note=note,
+               wanted=n_true > 0),
         Figure(name="arrival: error that 90 % keep", value=_ninety(own_errors), unit="ms", at_most=1.2),
         Figure(name="arrival: left against right, median error", value=_median_size(pair_errors), unit="ms",
                at_most=0.15),
@@ -218,44 +231,59 @@ def arrival_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
 # ------------------------------------------------------------------------------- shifts and flips
 def shift_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
     """How far the change of a delay is from what the channels were really moved by."""
-    errors_us = []
+    errors_us: list[float] = []
+    n_true = 0
     for o in outcomes:
         if o.altered is None or o.altered_measured is None:
             continue
         before, after = _delays_ms(o.truth, o.measured), _delays_ms(o.altered, o.altered_measured)
         moved = o.altered.alteration.shift_ms
         for key, was_ms in before.items():
-            expected_ms = moved.get(key[2], 0.0) - moved.get(key[1], 0.0)
-            is_ms = after.get(key)
+            expected_ms, is_ms = moved.get(key[2], 0.0) - moved.get(key[1], 0.0), after.get(key)
+            n_true += expected_ms != 0.0
             if expected_ms and was_ms is not None and is_ms is not None:
                 errors_us.append((is_ms - was_ms - expected_ms) * 1e3)
-    note = f"{len(errors_us)} delays"
+    note = f"{len(errors_us)} of {n_true} given"
     worst = max((abs(e) for e in errors_us), default=None)
     return [
-        Figure(name="shift: median error", value=_median_size(errors_us), unit="us", at_most=5.0, digits=1, note=note),
+        Figure(name="shift: median error", value=_median_size(errors_us), unit="us", at_most=5.0, digits=1, note=note,
+               wanted=n_true > 0),
         Figure(name="shift: worst error", value=worst, unit="us", at_most=50.0, digits=1),
-    ]
+    ]  # fmt: skip
 
 
-def flip_figure(outcomes: Sequence[Outcome]) -> Figure:
-    """Share of the inverted channels whose polarity turned over in every pair that had one."""
-    seen, missed = 0, []
+def flip_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
+    """Share of the inverted channels that most of their pairs show, and share of the pairs that turned over."""
+    seen, missed, turned, unclear = 0, [], [], 0
     for o in outcomes:
         if o.altered is None or o.altered_measured is None:
             continue
-        before, after = _polarities(o.truth, o.measured), _polarities(o.altered, o.altered_measured)
-        flipped = o.altered.alteration.flipped
-        for role in flipped:
-            pairs = [k for k, word in before.items() if word != "unclear" and (k[1] == role) != (k[2] == role)]
-            pairs = [k for k in pairs if (k[1] in flipped) != (k[2] in flipped)]
-            if pairs and all(after.get(k, "unclear") == _OTHER[before[k]] for k in pairs):
+        for role in o.altered.alteration.flipped:
+            changed = _turned_over(o, role)
+            turned += changed
+            unclear += not changed
+            if changed and 2 * sum(changed) > len(changed):
                 seen += 1
-            elif pairs:
-                missed.append(f"{role}, {o.altered.name}")
+            elif changed:
+                missed.append(f"{role}, {o.truth.name}")
     n = seen + len(missed)
-    value = seen / n if n else None
-    note = f"{seen} of {n}" + "".join(f"; not {m}" for m in missed[:3])
-    return Figure(name="flips: share seen", value=value, at_least=1.0, note=note)
+    note = f"{seen} of {n}, {unclear} without a clear pair" + "".join(f"; not {m}" for m in missed[:3])
+    return [
+        Figure(name="flips: channels seen", value=seen / n if n else None, at_least=1.0, note=note,
+               wanted=unclear > 0),
+        Figure(name="flips: pairs turned over", value=sum(turned) / len(turned) if turned else None, at_least=0.95,
+               note=f"{sum(turned)} of {len(turned)}"),
+    ]  # fmt: skip
+
+
+def _turned_over(o: Outcome, role: str) -> list[bool]:
+    """For each pair that had a clear polarity and of which only this channel was inverted: does it say so?"""
+    assert o.altered is not None
+    assert o.altered_measured is not None
+    before, after = _polarities(o.truth, o.measured), _polarities(o.altered, o.altered_measured)
+    flipped = o.altered.alteration.flipped
+    pairs = [key for key in before if role in key[1:] and (key[1] in flipped) != (key[2] in flipped)]
+    return [after.get(key) == _OTHER[before[key]] for key in pairs if before[key] in _OTHER]
 
 
 _OTHER = {"same": "opposite", "opposite": "same"}
@@ -303,12 +331,9 @@ def findings_in_clean(outcomes: Sequence[Outcome], known: Iterable[str] = ()) ->
 
 
 def per_drum(outcomes: Sequence[Outcome]) -> dict[str, tuple[float, int]]:
-    """drum -> mean F at the judged window over the takes, and its true hits in all."""
-    scores = _drum_scores(outcomes, JUDGED_WINDOW_S, lambda o, drum: found_hits(o.measured, drum))
-    found: dict[str, list[tuple[float, int]]] = defaultdict(list)
-    for key, f in scores.f.items():
-        found[key[1]].append((f, scores.n_true[key]))
-    return {drum: (float(np.mean([f for f, _ in v])), sum(n for _, n in v)) for drum, v in found.items()}
+    """drum -> F at the judged window, and its true strokes in all."""
+    scores = drum_scores(outcomes, JUDGED_WINDOW_S, reported)
+    return {drum: (f, scores.n_true[drum]) for drum, f in scores.pooled.items()}
 
 
 def _median_size(errors: Sequence[float]) -> float | None:

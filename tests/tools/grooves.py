@@ -66,9 +66,9 @@ _STREET_OPEN: Bar = {
 _STREET_CRASH: Bar = {**_STREET, "hi-hat": "..m.f.m.f.m.f.m.", "crash-left": "A..............."}
 _STREET_FILL: Bar = {
     "hi-hat": "f.m.f.m.........",
-    "snare": "....A...ffm.....",
-    "rack-tom-1": "...........Af...",
-    "rack-tom-2": ".............f..",
+    "snare": "....A...fm......",
+    "rack-tom-1": "..........Am....",
+    "rack-tom-2": "............Am..",
     "floor-tom": "..............AA",
     "kick": "A.....f...f.....",
 }

@@ -2,7 +2,8 @@
 
 Layout: <instrument>/<nn>-<channel>.flac or .wav, nn from the softest up. An instrument is a drum of
 kitproof.roles, a drum with a way to strike it added (hi-hat-open, ride-bell), or anything else, which then is
-unmiked (crash-left, china). A channel is a role of kitproof.roles. Only one channel's hits are in memory at a time.
+unmiked (crash-left, china). A channel is a role of kitproof.roles. The recordings of one hit start together and
+leave some milliseconds before it. Only one channel's hits are in memory at a time.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ HIT_BELOW_PEAK_DB = 20.0  # a hit's time: the first sample this close to its pea
 ARRIVAL_BELOW_PEAK_DB = 30.0  # an arrival is looked for earlier in the rise, where no reflection is yet
 QUIETER_BEFORE_DB = 6.0  # what precedes an arrival must lie this far below the threshold, or it is only noise
 BEFORE_S, AFTER_S = 0.001, 0.060  # the energy window of a hit, as the bleed figure defines it
+LEAD_S = 0.001  # the rise itself, which is not noise
 LATEST_ARRIVAL_S = 0.030  # ten metres: no mic of a kit is further away
 
 
@@ -187,13 +189,13 @@ def first_within(x: Samples, below_peak_db: float) -> int:
 
 
 def arrival(x: Samples, rate_hz: int) -> int | None:
-    """Index of the first sample within 30 dB of the peak; None if what lies before is not clearly quieter."""
+    """Index of the first sample within 30 dB of the peak; None if the ms before is not there or not clearly quieter."""
     size = np.abs(x)
     peak = float(np.max(size, initial=0.0))
     at = first_within(x, ARRIVAL_BELOW_PEAK_DB)
-    before = size[: max(at - round(0.001 * rate_hz), 0)]
+    before = size[: max(at - round(LEAD_S * rate_hz), 0)]
     quiet = peak * db_to_amplitude(-ARRIVAL_BELOW_PEAK_DB - QUIETER_BEFORE_DB)
-    return at if peak > 0.0 and float(np.max(before, initial=0.0)) <= quiet else None
+    return at if len(before) and float(np.max(before)) <= quiet else None
 
 
 def kit_arrivals_ms(kit: HitKit) -> Mapping[tuple[str, str], float]:

@@ -86,7 +86,8 @@ def render(
     last = max((s.start for s in strikes), default=0)
     n = last + round(LET_RING_S * kit.rate_hz)
     folder.mkdir(parents=True)
-    peaks, files = {}, {}
+    peaks: dict[str, float] = {}
+    files: dict[str, str] = {}
     for index, role in enumerate(kit.roles):
         rng = np.random.default_rng([seed, 3, index])
         x = mix(kit, role, strikes, n)
@@ -98,13 +99,13 @@ def render(
             x = -x
         files[role] = f"{index + 1:02d} {role}.wav"
         sf.write(folder / files[role], x, kit.rate_hz, subtype="PCM_24")
-        peaks[role] = amplitude_to_db(float(np.max(np.abs(x)))) or -np.inf
+        peaks[role] = float(20.0 * np.log10(np.max(np.abs(x))))
     (folder / "take.toml").write_text(_notes(files), encoding="utf-8")
     return Truth(
         name=folder.name,
         rate_hz=kit.rate_hz,
         files=files,
-        own={drum: role for drum in OWN_MIC_ORDER if (role := kit.own_role(drum))},
+        own={drum: mic for drum in OWN_MIC_ORDER if (mic := kit.own_role(drum))},
         hits_s=_hit_times(kit, strikes),
         bleed_db=_bleed(kit, strikes),
         arrival_ms=kit_arrivals_ms(kit),

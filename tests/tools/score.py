@@ -31,6 +31,7 @@ from kitproof.demo import NO_PLAN, TakeSpec, load_scenario, set_up, write_kit
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE
 
 MODELLED = "modelled"
+MODELLED_KNOWN = ["polarity:snare-bottom"]  # a mic under the drum hears the stroke the other way round
 NOISE_DBFS = -78.0
 SHIFT_MS = (0.3, 2.5)
 N_SHIFTED = N_FLIPPED = 2
@@ -52,7 +53,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"score: {error}", file=sys.stderr)
         return UNUSABLE
     figures = all_figures(outcomes)
-    print_table(figures, outcomes, args.known)
+    print_table(figures, outcomes, args.known + (MODELLED_KNOWN if args.kit == MODELLED else []))
     return MISSED if any(figure.short for figure in figures) else MET
 
 
@@ -171,8 +172,8 @@ def print_table(figures: Sequence[Figure], outcomes: Sequence[Outcome], known: S
     for f in figures:
         print(f"{f.name:<{width}}  {_value(f):>10}  {_goal(f):<12}  {_word(f):<5}  {f.note}".rstrip())
     print("\nby drum, F at 25 ms:")
-    for drum, (f, n) in per_drum(outcomes).items():
-        print(f"  {drum:<12} {f:.3f}  {n} strokes")
+    for drum, (value, n_strokes) in per_drum(outcomes).items():
+        print(f"  {drum:<12} {value:.3f}  {n_strokes} strokes")
     print(f"\nfindings in {len(outcomes)} takes with nothing done to them (fix and look):")
     found = findings_in_clean(outcomes, known)
     for (severity, code, roles), n in found.items():
@@ -192,9 +193,9 @@ def _goal(f: Figure) -> str:
 
 
 def _word(f: Figure) -> str:
-    if (f.at_least is None and f.at_most is None) or f.value is None:
-        return ""
-    return "short" if f.short else "ok"
+    if f.short:
+        return "short"
+    return "" if f.value is None or (f.at_least is None and f.at_most is None) else "ok"
 
 
 if __name__ == "__main__":
