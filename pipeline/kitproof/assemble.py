@@ -15,6 +15,8 @@ from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER
 
 CHANNEL_REASONS = "every null has its reason in `unmeasured`"
 SILENT = "silence"
+NOT_HIT = "no hit of this drum was found"
+NO_BLEED = "bleed could not be measured in this mic"
 
 
 class FoundStroke(Protocol):
@@ -83,7 +85,7 @@ def channel_measures(
         elif own.get(drum) != c.file:
             reasons["hit_crest_db"] = "the drum's hits are measured in its other mic"
         else:
-            reasons["hit_crest_db"] = "no hit of this drum was found"
+            reasons["hit_crest_db"] = SILENT if mine else NOT_HIT
     return ChannelMeasures(
         file=c.file, role=c.role, drum=drum, rate_hz=rate_hz, n_frames=n_frames, duration_s=n_frames / rate_hz,
         hit_crest_db=float(np.median(crests)) if crests else None, n_own_hits=len(mine),
@@ -100,11 +102,10 @@ def _drum(drum: str, file: str, hits: tuple[Hit, ...], bleed: BleedMeasures) -> 
     peaks: NDArray[np.float64] = np.array([h.peak_dbfs for h in hits if h.drum == drum and h.peak_dbfs is not None])
     reasons: dict[str, str] = {}
     if len(peaks) == 0:
-        why = "no hit of this drum was found"
-        reasons = dict.fromkeys(("median_peak_dbfs", "softest_peak_dbfs", "loudest_peak_dbfs", "gate_window_db"), why)
+        reasons = dict.fromkeys(("median_peak_dbfs", "softest_peak_dbfs", "loudest_peak_dbfs"), NOT_HIT)
     share = bleed.foreign_time_share.get(file)
     if share is None:
-        reasons["foreign_time_share"] = "no hit of this drum was found"
+        reasons["foreign_time_share"] = NOT_HIT if len(peaks) == 0 else NO_BLEED
     window, why_not = _gate_window(drum, file, hits, bleed)
     if window is None:
         reasons["gate_window_db"] = why_not
@@ -131,7 +132,9 @@ def _gate_window(drum: str, file: str, hits: tuple[Hit, ...], bleed: BleedMeasur
             if strengths:
                 foreign.append(b.bleed_db + float(np.percentile(strengths, 90)))
     if not own:
-        return None, "no hit of this drum was found"
+        return None, NOT_HIT
+    if file not in bleed.foreign_time_share:
+        return None, NO_BLEED
     if not foreign:
         return None, "no other drum stands out in this mic"
     return float(np.percentile(own, 10)) - max(foreign), ""

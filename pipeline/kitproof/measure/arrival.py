@@ -94,7 +94,8 @@ def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> Firs
 
     Among the stretches of sound that a gap of HOLD_S parts, the first that is not DIRECT_DB under the
     peak; within it, where the wave first leaves the larger of OVER_NOISE_DB over the noise before it and
-    UNDER_PEAK_DB under its peak. Silence or a peak too close to the noise gives time_s None.
+    UNDER_PEAK_DB under its peak. Silence, a peak too close to the noise, or sound that is already under
+    way where the search begins gives time_s None.
     """
     wave = np.asarray(fft.irfft(fft.rfft(mean), len(mean) * UPSAMPLING) * UPSAMPLING)
     per_s = rate_hz * UPSAMPLING
@@ -114,6 +115,9 @@ def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> Firs
     starts = np.concatenate(([0], np.flatnonzero(np.diff(above) > HOLD_S * per_s) + 1))
     loudest = np.maximum.reduceat(size[above], starts)
     at = int(above[starts[int(np.argmax(loudest >= peak * 10.0 ** (-DIRECT_DB / 20.0)))]])
+    if at == first and size[first - 1] >= threshold:
+        # Already under way where the search begins: it began at some earlier moment, and nobody knows when.
+        return FirstBreak(time_s=None, sign=0, clarity=0.0, snr_db=snr_db)
     before, here = size[at - 1], size[at]
     exact = at - 1 + (threshold - before) / max(here - before, 1e-15)
     if noise_limit > peak_limit:

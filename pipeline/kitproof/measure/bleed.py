@@ -148,14 +148,14 @@ def _in_one_mic(
     middle = [b for b in range(len(bands)) if b not in low and b not in high]
     regions = {"bleed_db": [*low, *middle, *high], "bleed_low_db": low, "bleed_mid_db": middle, "bleed_high_db": high}
     own = names.index(own_drum)
+    if _standing(bands, own).share < FEWEST_PLAIN:
+        why = f"{own_drum} does not stand out in its own mic, so there is nothing to compare with"
+        return [_none(d, file, why) for d in drums if d.drum != own_drum], None
     entries = []
     for i, d in enumerate(drums):
         if i == own:
             continue
-        ratio = {
-            name: max(_level_db(bands, i, chosen) - _level_db(bands, own, chosen), FLOOR_DB)
-            for name, chosen in regions.items()
-        }
+        ratio = {name: _level_db(bands, i, chosen) - _level_db(bands, own, chosen) for name, chosen in regions.items()}
         entries.append(_entry(d, file, ratio, _standing(bands, i)))
     return entries, _foreign_share(bands, own)
 
@@ -245,11 +245,14 @@ def _foreign_share(bands: Sequence[Band], own: int) -> float:
 
 def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing) -> BleedEntry:
     if plain.share < FEWEST_PLAIN:
-        return _none(d, file, f"hidden under the other drums; {ratio['bleed_db']:.0f} dB at most")
-    reasons = {} if plain.n >= FEWEST_HITS else {"spread_db": f"only {plain.n} strokes stand out in this mic"}
+        return _none(d, file, f"hidden under the other drums; {max(ratio['bleed_db'], FLOOR_DB):.0f} dB at most")
+    levels = {name: db if db >= FLOOR_DB else None for name, db in ratio.items()}
+    reasons = {name: f"below {FLOOR_DB:.0f} dB" for name, db in levels.items() if db is None}
+    if plain.n < FEWEST_HITS:
+        reasons["spread_db"] = f"only {plain.n} strokes stand out in this mic"
     return BleedEntry(
-        drum=d.drum, file=file, bleed_db=ratio["bleed_db"], bleed_low_db=ratio["bleed_low_db"],
-        bleed_mid_db=ratio["bleed_mid_db"], bleed_high_db=ratio["bleed_high_db"],
+        drum=d.drum, file=file, bleed_db=levels["bleed_db"], bleed_low_db=levels["bleed_low_db"],
+        bleed_mid_db=levels["bleed_mid_db"], bleed_high_db=levels["bleed_high_db"],
         spread_db=plain.spread_db if plain.n >= FEWEST_HITS else None, n_hits=len(d.time_s), unmeasured=reasons,
     )  # fmt: skip
 

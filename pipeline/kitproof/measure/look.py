@@ -16,7 +16,7 @@ from scipy import fft, signal
 
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.arrival import Arrival, locate
-from kitproof.measure.excerpts import LEAD_S, DrumTimes, pick_hits, read_excerpts, start_error_s
+from kitproof.measure.excerpts import LEAD_S, TAIL_S, DrumTimes, pick_hits, read_excerpts, start_error_s
 from kitproof.measure.ownmic import StrokeMeasures, measure_strokes
 from kitproof.measure.stacking import align_strokes, aligned
 from kitproof.model import HitPicture
@@ -26,6 +26,7 @@ FEWEST_HITS = 2  # a stack of one is not a stack
 LOW_BAND_HZ: dict[str, tuple[float, float]] = {
     "kick": (40.0, 120.0), "snare": (120.0, 400.0), "rack-tom": (70.0, 250.0), "floor-tom": (50.0, 200.0),
 }  # fmt: skip
+LINE_HZ = 10.0  # the excerpts are just under 0.1 s long, and tell no finer
 PICTURE_S = (-0.003, 0.060)
 PICTURE_POINTS = 800
 
@@ -76,12 +77,16 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
 
 
 def low_lines(waves: NDArray[np.float64], rate_hz: int, band_hz: tuple[float, float]) -> NDArray[np.complex64]:
-    """(n_hits, n_lines) spectrum of each stroke within a band, from 2 ms before it to the end of the excerpt."""
-    start = round((LEAD_S - 0.002) * rate_hz)
-    part = waves[:, start:] * signal.windows.tukey(waves.shape[1] - start, 0.1)
-    hz = fft.rfftfreq(part.shape[1], 1.0 / rate_hz)
-    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
-    return np.asarray(fft.rfft(part, axis=1)[:, inside], np.complex64)
+    """(n_hits, n_lines) spectrum of each stroke within a band, from 2 ms before it to the end of the excerpt.
+
+    The lines are LINE_HZ apart whatever the rate, so that two channels of different rates can be added.
+    """
+    first, last = round((LEAD_S - 0.002) * rate_hz), round((LEAD_S + TAIL_S) * rate_hz)
+    part = waves[:, first:last]
+    hz = np.arange(np.ceil(band_hz[0] / LINE_HZ), np.floor(band_hz[1] / LINE_HZ) + 1.0) * LINE_HZ
+    time_s = np.arange(first, first + part.shape[1]) / rate_hz - LEAD_S
+    turning = np.exp(-2j * np.pi * time_s[:, None] * hz[None, :])
+    return np.asarray((part * signal.windows.tukey(part.shape[1], 0.1)) @ turning / rate_hz, np.complex64)
 
 
 def hit_picture(

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from kitproof.measure.arrival import Arrival
+from kitproof.measure.arrival import LEAST_SNR_DB, Arrival
 from kitproof.measure.look import ChannelLook
 from kitproof.model import Channel, Fuller, PairEntry, Polarity
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, PAIRS
@@ -73,18 +73,24 @@ def _delay(
     if first is None or second is None:
         why = f"only {n} hits; at least 2 are needed"
     elif first.time_s is None or second.time_s is None:
-        snr = min(first.snr_db if first.time_s is None else np.inf, second.snr_db if second.time_s is None else np.inf)
-        why = f"the direct sound does not stand out enough: {snr:.0f} dB over what is heard before it"
+        why = _not_found(min((a for a in (first, second) if a.time_s is None), key=lambda a: a.snr_db))
+    elif first.spread_s is None or second.spread_s is None:
+        too_few = first.spread_s is None and second.spread_s is None
+        reasons["delay_spread_ms"] = "too few hits for a spread" if too_few else "too few groups of hits stand out"
+        return 1000.0 * (second.time_s - first.time_s), None
     else:
-        spreads = [s for s in (first.spread_s, second.spread_s) if s is not None]
-        spread = 1000.0 * float(np.hypot.reduce(spreads)) if spreads else None
-        if spread is None or spread <= WIDEST_SPREAD_MS:
-            if spread is None:
-                reasons["delay_spread_ms"] = "too few hits for a spread"
+        spread = 1000.0 * float(np.hypot(first.spread_s, second.spread_s))
+        if spread <= WIDEST_SPREAD_MS:
             return 1000.0 * (second.time_s - first.time_s), spread
         why = f"groups of hits disagree by ±{spread:.1f} ms"
     reasons["delay_ms"] = reasons["delay_spread_ms"] = why
     return None, None
+
+
+def _not_found(a: Arrival) -> str:
+    if a.snr_db >= LEAST_SNR_DB:
+        return "there is sound already where the direct sound is looked for"
+    return f"the direct sound does not stand out enough: {a.snr_db:.0f} dB over what is heard before it"
 
 
 def _polarity(
@@ -103,12 +109,18 @@ def _fuller(
     a: ChannelLook, b: ChannelLook, drum: str, reasons: dict[str, str]
 ) -> tuple[Fuller | None, float | None, float | None]:
     left, right = a.low_lines.get(drum), b.low_lines.get(drum)
-    if left is None or right is None or len(left) < 2:
-        why = "a cymbal has no low band to judge by" if drum in ("hi-hat", "ride") else "too few hits"
+    why = ""
+    if drum in ("hi-hat", "ride"):
+        why = "a cymbal has no low band to judge by"
+    elif left is None or right is None or len(left) < 2:
+        why = "too few hits"
+    elif not (np.any(left, axis=1) & np.any(right, axis=1)).all():
+        why = "one of the two is silent"
+    if why or left is None or right is None:
         reasons.update(dict.fromkeys(("fuller", "fuller_db", "fuller_agreement"), why))
         return None, None, None
-    x = left / np.sqrt(np.sum(np.abs(left) ** 2, axis=1, keepdims=True) + 1e-20)
-    y = right / np.sqrt(np.sum(np.abs(right) ** 2, axis=1, keepdims=True) + 1e-20)
+    x = left / np.linalg.norm(left, axis=1, keepdims=True)
+    y = right / np.linalg.norm(right, axis=1, keepdims=True)
     total = np.sum(np.abs(x + y) ** 2, axis=1) + 1e-6
     difference = np.sum(np.abs(x - y) ** 2, axis=1) + 1e-6
     each = 10.0 * np.log10(total / difference)
