@@ -164,7 +164,7 @@ def start_times(
     return times
 
 
-def _edge_rise(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
+def edge_rise(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
     """(n,) sharpest edge from 0.5 ms before to 2.5 ms after each time, over that of the 10 ms before, dB."""
     rate, n = track.edges_per_s, len(track.edge_db)
     at = np.floor(time_s * rate).astype(np.int64)[:, None]
@@ -221,7 +221,7 @@ def gather_candidates(
     return Candidates(
         drum=drum, file=file, frame=frames, time_s=time_s, level_db=level_db, rise_db=rise,
         tilt_db=10.0 * np.log10(new[:, :3].sum(axis=1) / new[:, 6:].sum(axis=1)),
-        edge_db=_edge_rise(track, time_s),
+        edge_db=edge_rise(track, time_s),
         heard_by=heard_by, lag_files=tuple(own_files), lags_s=lags_s,
     )  # fmt: skip
 

@@ -179,8 +179,17 @@ def with_ring(events: Events, templates: Float64Array, strengths: Float64Array, 
     return replace(events, before=np.maximum(events.before, ring.reshape(events.before.shape)))
 
 
-def solve_strengths(events: Events, templates: Float64Array, strengths: Float64Array, n_steps: int) -> Float64Array:
-    """(D, N) strengths that explain what was seen, from a start > 0; a zero stays zero."""
+def solve_strengths(
+    events: Events,
+    templates: Float64Array,
+    strengths: Float64Array,
+    n_steps: int,
+    limits: tuple[Float64Array, Float64Array] | None = None,
+) -> Float64Array:
+    """(D, N) strengths that explain what was seen, from a start > 0; a zero stays zero.
+
+    `limits`: (D, N) least and greatest strengths.
+    """
     out = strengths.copy()
     for some in _batches(events):
         seen, before, weight, part = events.seen[:, some], events.before[:, some], events.weight[:, some], out[:, some]
@@ -189,6 +198,8 @@ def solve_strengths(events: Events, templates: Float64Array, strengths: Float64A
             pull = _robust(seen, model, weight) / model
             up, down = templates.T @ (pull * seen / model), templates.T @ pull
             part *= np.sqrt(up / (down + _TINY))  # in place: a view of `out`
+            if limits is not None:
+                np.clip(part, limits[0][:, some], limits[1][:, some], out=part)
     return out
 
 
@@ -199,20 +210,24 @@ def refine_templates(
     templates, strengths = templates.copy(), strengths.copy()
     for _ in range(n_rounds):
         strengths = solve_strengths(events, templates, strengths, 8)
-        for _ in range(2):
-            up, down = np.zeros_like(templates), np.zeros_like(templates)
-            for some in _batches(events):
-                seen, part = events.seen[:, some], strengths[:, some]
-                model = events.before[:, some] + templates @ part
-                pull = _robust(seen, model, events.weight[:, some]) / model
-                up += (pull * seen / model) @ part.T
-                down += pull @ part.T
-            templates *= np.sqrt(up / (down + _TINY))
+        templates = template_step(events, template_step(events, templates, strengths), strengths)
         for d in range(len(events.drums)):
             scale = float(events.first_slice(templates[:, d], d)) + _TINY
             templates[:, d] /= scale
             strengths[d] *= scale
     return templates, strengths
+
+
+def template_step(events: Events, templates: Float64Array, strengths: Float64Array) -> Float64Array:
+    """(R, D) templates that explain what was seen a little better."""
+    up, down = np.zeros_like(templates), np.zeros_like(templates)
+    for some in _batches(events):
+        seen, part = events.seen[:, some], strengths[:, some]
+        model = events.before[:, some] + templates @ part
+        pull = _robust(seen, model, events.weight[:, some]) / model
+        up += (pull * seen / model) @ part.T
+        down += pull @ part.T
+    return np.asarray(templates * np.sqrt(up / (down + _TINY)))
 
 
 def misfit(events: Events, templates: Float64Array, strengths: Float64Array) -> Float64Array:
@@ -261,9 +276,14 @@ def evidence(events: Events, templates: Float64Array, strengths: Float64Array, d
     return Evidence(**out)
 
 
+def first_bands(rows: Float64Array, n_mics: int) -> Float64Array:
+    """(n_mics, N_BANDS, n) rows (R, n) of the first slice."""
+    return np.asarray(rows.reshape(n_mics, N_BANDS, N_SLICES, -1)[:, :, 0])
+
+
 def _first_bands(rows: Float64Array) -> Float64Array:
     """(N_BANDS, n) rows of the first slice, of one mic's rows."""
-    return np.asarray(rows.reshape(N_BANDS, N_SLICES, -1)[:, 0])
+    return np.asarray(first_bands(rows, 1)[0])
 
 
 def _excess_db(found: Float64Array, expected: Float64Array, base: Float64Array) -> Float64Array:

@@ -75,22 +75,5 @@ def find_hits(
     if admitted:
         strokes = explain_strokes(admitted, templates, close, powers, frames_per_s)
     if far:
-        strokes += _unmiked(strokes, heard, far, powers, frames_per_s)
+        strokes += find_unmiked(strokes, heard, powers, far)
     return tuple(sorted(strokes, key=lambda s: (s.time_s, s.drum)))
-
-
-def _unmiked(
-    strokes: Sequence[Stroke],
-    tracks: Mapping[str, OnsetTrack],
-    far: Sequence[str],
-    powers: Powers,
-    frames_per_s: float,
-) -> list[Stroke]:
-    times = {s.drum: [] for s in strokes}  # type: dict[str, list[tuple[float, float]]]
-    for s in strokes:
-        times[s.drum].append((s.time_s, s.level_db))
-    found = find_unmiked(times, tracks, far, powers, frames_per_s)
-    return [
-        Stroke(time_s=u.time_s, drum="unmiked", file=u.file, level_db=u.level_db, confidence=u.confidence)
-        for u in found
-    ]
