@@ -206,7 +206,7 @@ def test_a_snare_mic_that_hears_the_hi_hat_like_its_own_drum_is_for_a_look():
 
 @pytest.mark.parametrize(
     ("file", "level_db", "changes"),
-    [("hi-hat.wav", -2.0, {}), ("rack-tom-1.wav", -12.0, {})],  # cymbal mics hear everything; a shared mic
+    [("hi-hat.wav", -2.0, {}), ("kick.wav", -12.0, {})],  # cymbal mics hear everything; a shared mic
 )
 def test_bleed_that_is_usual_is_no_more_than_a_note(file, level_db, changes):
     assert k.the(k.told(with_bleed(file, "snare", level_db, **changes)), "bleed").severity == "note"
@@ -214,7 +214,11 @@ def test_bleed_that_is_usual_is_no_more_than_a_note(file, level_db, changes):
 
 @pytest.mark.parametrize("changes", [{"spread_db": 9.0}, {"n_hits": 3}])
 def test_a_bleed_figure_that_varies_or_comes_from_few_strokes_is_left_alone(changes):
-    assert k.told(with_bleed("rack-tom-1.wav", "snare", -3.0, **changes)).findings == ()
+    assert k.told(with_bleed("kick.wav", "snare", -3.0, **changes)).findings == ()
+
+
+def test_a_tom_hit_in_a_few_fills_has_no_bleed_figure_to_be_blamed_for():
+    assert k.told(with_bleed("rack-tom-1.wav", "snare", -3.0)).findings == ()
 
 
 def test_bleed_that_cannot_be_told_is_open_and_not_fine():

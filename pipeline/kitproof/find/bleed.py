@@ -37,7 +37,7 @@ def _role(e: Evidence, file: str) -> str:
 def _above(e: Evidence, file: str, limit: str) -> list[BleedEntry]:
     """What bleeds into a mic by more than a limit, loudest first; only figures from enough strokes of both drums."""
     own = drum_of(_role(e, file))
-    if own is None or e.n_hits(own) < e.limits["bleed_fewest_hits"]:
+    if own is None or e.n_hits(own) < e.limits["bleed_fewest_own_hits"]:
         return []
     found = [
         b for b in e.bleed

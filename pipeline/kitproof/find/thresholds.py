@@ -104,7 +104,8 @@ _ALL = (
     # bleed
     _t("bleed_not_close_db", -8.0, "dB", "foreign over own above this: not a close mic of that drum", PRACTICE),
     _t("bleed_shared_db", -15.0, "dB", "above this: a shared mic, part of the picture", PRACTICE),
-    _t("bleed_fewest_hits", 8.0, "hits", "strokes of either drum; a fill says little"),
+    _t("bleed_fewest_own_hits", 20.0, "hits", "of a drum hit less often its own level is known to several dB only"),
+    _t("bleed_fewest_hits", 8.0, "hits", "strokes of the other drum; a fill says little"),
     _t("bleed_spread_db", 6.0, "dB", "interquartile range above which a ratio is no figure"),
     # verdict
     _t("unknown_share", 0.5, "share of channels", "fewer measured channels than this say nothing about a take"),

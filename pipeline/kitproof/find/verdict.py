@@ -120,8 +120,8 @@ def _pairs_equal(e: Evidence) -> str:
             for b in e.with_role(right)[:1]:
                 p = e.pair(a.file, b.file, "snare")
                 if p is not None and e.known_delay(p) and p.delay_ms is not None and p.delay_spread_ms is not None:
-                    size = abs(p.delay_ms)
-                    if size + p.delay_spread_ms <= e.limits["pair_note_ms"]:
+                    size = abs(p.delay_ms) + p.delay_spread_ms
+                    if size <= e.limits["pair_note_ms"]:
                         return f"The snare reaches {a.label} and {b.label} within {ms(size)} of each other."
     return ""
 
