@@ -8,6 +8,7 @@ import findkit as k
 import samples
 from kitproof.errors import KitproofError
 from kitproof.find import Thresholds, judge
+from kitproof.find.judgement import once, sounding
 from kitproof.model import Hit
 
 MINUS = "\u2212"
@@ -286,9 +287,15 @@ def test_every_threshold_has_a_unit_a_reason_and_a_source():
 
 
 def test_the_gravest_of_two_findings_on_one_matter_stays():
-    from kitproof.find.judgement import once
-
     f = k.the(k.told(k.with_channel(k.kit(), "hi-hat", dc_fraction=0.01)), "dc-offset")
     assert once([f, replace(f, severity="fix", confidence=0.6), replace(f, severity="note")]) == [
         replace(f, severity="fix", confidence=0.6)
     ]
+
+
+def test_hum_explains_the_noise_of_its_own_channel_and_of_no_other():
+    noise = k.the(k.told(k.with_channel(k.kit(), "hi-hat", noise_floor_dbfs=-46.0)), "noise")
+    hum = replace(noise, code="hum")
+    assert sounding([noise, hum]) == [hum]
+    elsewhere = replace(hum, files=("kick.wav",))
+    assert sounding([noise, elsewhere]) == [noise, elsewhere]

@@ -25,6 +25,8 @@ from kitproof.model import (
 # A channel with no drum in it, or no audio, has nothing else worth saying.
 SILENCING = ("unreadable-file", "dead-channel")
 FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "dead-channel")
+# code -> what, found on the same channel, explains it better
+BETTER = {"noise": "hum", "moved-mic": "clock-drift", "mislabelled-channel": "duplicate-channel"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,9 +67,14 @@ def judge(
 
 
 def sounding(findings: Sequence[Finding]) -> list[Finding]:
-    """Findings without what is said of the sound of a channel that has none."""
+    """Findings without what is said of the sound of a channel that has none, or explained better by another."""
     silent = {file for f in findings if f.code in SILENCING for file in f.files}
-    return [f for f in findings if f.code in FILE_CODES or not silent & set(f.files)]
+    codes = {(f.code, file) for f in findings for file in f.files}
+    return [
+        f for f in findings
+        if (f.code in FILE_CODES or not silent & set(f.files))
+        and not any((BETTER.get(f.code), file) in codes for file in f.files)
+    ]  # fmt: skip
 
 
 def once(findings: Sequence[Finding]) -> list[Finding]:
