@@ -64,7 +64,7 @@ class Candidates:
 class RunningTotal:
     """Running total of a mic's band powers, so that the mean over any window costs nothing."""
 
-    def __init__(self, power: NDArray[np.float32]) -> None:
+    def __init__(self, power: NDArray[np.float32] | Float64Array) -> None:
         self.n_frames = len(power)
         self._total = np.zeros((len(power) + 1, power.shape[1]))
         np.cumsum(power, axis=0, dtype=np.float64, out=self._total[1:])

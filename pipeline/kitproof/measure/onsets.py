@@ -41,7 +41,8 @@ class OnsetTrack:
 
     def band_power(self) -> NDArray[np.float32]:
         """(n_frames, N_BANDS) mean square per band, at least FLOOR_POWER."""
-        return _POWER_OF_HALF[self.band_db.view(np.uint16)]
+        power: NDArray[np.float32] = _POWER_OF_HALF[self.band_db.view(np.uint16)]
+        return power
 
 
 def _power_table() -> NDArray[np.float32]:
@@ -51,7 +52,7 @@ def _power_table() -> NDArray[np.float32]:
     return np.asarray(10.0 ** (db / 10.0), dtype=np.float32)
 
 
-_POWER_OF_HALF = _power_table()
+_POWER_OF_HALF: NDArray[np.float32] = _power_table()
 
 
 class OnsetMeter:

@@ -114,7 +114,7 @@ def stroke_features(
     loud_db = max(sure[-min(3, (len(sure) + 1) // 2)], sure[-1] - 12.0) if len(sure) else np.inf
     index = np.flatnonzero((member >= 0) & (level_db > loud_db - RANGE_DB) & (found.gain > MIN_GAIN))
     k = member[index]
-    time_ms = c.frame[k] * 1000.0 / frames_per_s
+    time_ms = np.asarray(c.frame[k] * 1000.0 / frames_per_s, np.float64)
     lag_ms = _since_last(time_ms, found.gain[index] > need)
     late = (c.lags_s[k] > LATE_S[0]) & (c.lags_s[k] < LATE_S[1])
     return index, Features(
@@ -124,7 +124,7 @@ def stroke_features(
         rise_db=c.rise_db[k],
         edge_db=c.edge_db[k],
         heard=np.minimum(c.heard_by[k], 4) / 4.0,
-        late=late.any(axis=1),
+        late=np.asarray(late.any(axis=1)),
         level_db=level_db[index] - loud_db,
         lag_ms=lag_ms,
         often=float(np.log10((len(sure) + 1.0) / (len(index) + 2.0))),
@@ -219,4 +219,4 @@ def _echo_profile(
         return np.zeros((length, N_BANDS))
     loud = strength >= np.median(strength)
     course = power[frames[loud][:, None] + np.arange(length)] / np.maximum(strength[loud], FLOOR_POWER)[:, None, None]
-    return np.median(course, axis=0).astype(np.float64)
+    return np.asarray(np.median(course, axis=0), np.float64)

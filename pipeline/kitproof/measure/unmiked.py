@@ -30,8 +30,8 @@ SEED_MISFIT = 45.0
 SEED_RANGE_DB = 25.0
 SEED_EDGE_DB = 6.0
 SURE_GAIN = 40.0
-MANY = 25  # clear events from which templates can be learned
-MANY_FOUND = 15  # fewer found with them: they were not templates of one thing
+MANY = 25  # clear events, from which templates can be learned
+MANY_ALONE = 15  # of these without a miked stroke; else they are another way of hitting a miked drum
 LIKELY_FEW, LIKELY_MANY = 0.4, 0.5  # best balance of missed and false strokes on the trials
 # of the terms of few_terms and many_terms
 FEW_WEIGHTS = (-12.93, 0.76, 1.19, 1.19, 2.09, 1.43)
@@ -59,14 +59,12 @@ def find_unmiked(
     if len(heard.events.frame) == 0:
         return []
     left = _leftover(heard)
-    found: list[Stroke] = []
     seeds = left.seeds(heard)
-    if len(seeds) >= MANY:
+    alone = ~heard.possible[:, seeds].any(axis=0)
+    if len(seeds) >= MANY and alone.sum() >= MANY_ALONE:
         terms, level_db = many_terms(heard, left, seeds)
-        found = _likely(heard, terms @ np.array(MANY_WEIGHTS), level_db, LIKELY_MANY)
-    if len(found) < MANY_FOUND:
-        found = _likely(heard, few_terms(heard, left) @ np.array(FEW_WEIGHTS), left.mic_db, LIKELY_FEW)
-    return found
+        return _likely(heard, terms @ np.array(MANY_WEIGHTS), level_db, LIKELY_MANY)
+    return _likely(heard, few_terms(heard, left) @ np.array(FEW_WEIGHTS), left.mic_db, LIKELY_FEW)
 
 
 def _likely(heard: FarEvents, score: Float64Array, level_db: Float64Array, limit: float) -> list[Stroke]:
