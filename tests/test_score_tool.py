@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import mir_eval
 import numpy as np
 import pytest
 import soundfile as sf
@@ -331,8 +332,25 @@ def test_a_flip_that_is_not_reported_is_noticed(outcome: Outcome) -> None:
 
 def test_a_stroke_is_matched_only_once() -> None:
     """Two reports of one stroke are one hit and one false alarm: F = 2/3."""
-    assert f_measure([1.0], [1.0, 1.005], 0.025) == pytest.approx(2 / 3)
-    assert f_measure([1.0], [], 0.025) == 0.0
+    assert f_measure([([1.0], [1.0, 1.005])], 0.025) == pytest.approx(2 / 3)
+    assert f_measure([([1.0], [])], 0.025) == 0.0
+    assert f_measure([([1.0], [1.1]), ([1.1], [1.0])], 0.025) == 0.0  # not across takes
+
+
+def test_one_take_scores_as_published() -> None:
+    """Source: mir_eval.onset.f_measure, the onset F-measure in common use."""
+    rng = np.random.default_rng(5)
+    true_s = np.sort(rng.uniform(0.0, 20.0, 60))
+    found_s = np.sort(np.concatenate([true_s[:40] + rng.normal(0.0, 0.02, 40), rng.uniform(0.0, 20.0, 15)]))
+
+    for window_s in (0.010, 0.025, 0.050):
+        published, _, _ = mir_eval.onset.f_measure(true_s, found_s, window=window_s)
+        assert f_measure([(list(true_s), list(found_s))], window_s) == pytest.approx(published)
+
+
+def test_many_takes_are_scored_together(outcome: Outcome) -> None:
+    """Ten error-free takes are as good as one."""
+    assert [f.name for f in all_figures([outcome] * 10) if f.short] == []
 
 
 def test_hits_on_a_drum_nobody_struck_are_counted(outcome: Outcome) -> None:

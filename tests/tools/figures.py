@@ -16,7 +16,6 @@ from kitproof.roles import PAIRS
 WINDOWS_S = (0.010, 0.025, 0.050)
 JUDGED_WINDOW_S = 0.025  # wider, and a flam's two strokes could stand for each other
 UNMIKED_WINDOW_S = 0.050  # a crash swells, and no mic stands near: its time is less sharp
-TAKE_APART_S = 1e5
 ENOUGH_HITS = 8  # for a drum to count as the worst: below, a single slip weighs too much
 
 Measured = Mapping[str, Any]  # measurements.json
@@ -69,12 +68,24 @@ def all_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
 
 
 # --------------------------------------------------------------------------------------------- hits
-def f_measure(true_s: Sequence[float], found_s: Sequence[float], window_s: float) -> float:
-    """Onset F-measure, each true stroke matched at most once; 0 if only one side is empty, 1 if both are."""
+Times = Sequence[float]
+
+
+def f_measure(takes: Sequence[tuple[Times, Times]], window_s: float) -> float:
+    """Onset F-measure of true and found times, the takes counted together; 1 if there is nothing at all.
+
+    Each true stroke is matched at most once, within its own take, as mir_eval.onset does for a single one.
+    """
+    n_matched = sum(len(_matched(true_s, found_s, window_s)) for true_s, found_s in takes)
+    n_all = sum(len(true_s) + len(found_s) for true_s, found_s in takes)
+    return 2.0 * n_matched / n_all if n_all else 1.0
+
+
+def _matched(true_s: Times, found_s: Times, window_s: float) -> list[tuple[int, int]]:
+    """Index pairs into the sorted times."""
     if not len(true_s) or not len(found_s):
-        return float(len(true_s) == len(found_s))
-    reference, estimate = np.sort(np.asarray(true_s, float)), np.sort(np.asarray(found_s, float))
-    return float(mir_eval.onset.f_measure(reference, estimate, window=window_s)[0])
+        return []
+    return list(mir_eval.util.match_events(np.sort(true_s), np.sort(found_s), window_s))
 
 
 def reported(o: Outcome, drum: str) -> list[float]:
@@ -102,7 +113,7 @@ class DrumScores:
         return (None, "") if key is None else (self.in_take[key], f"{key[0]}, {key[1]}")
 
 
-Finder = Callable[[Outcome, str], Sequence[float]]
+Finder = Callable[[Outcome, str], Times]
 
 
 def drum_scores(outcomes: Sequence[Outcome], window_s: float, found: Finder) -> DrumScores:
@@ -111,19 +122,12 @@ def drum_scores(outcomes: Sequence[Outcome], window_s: float, found: Finder) -> 
     pooled, n_true, in_take = {}, {}, {}
     for drum in struck:
         played = [(o, o.truth.hits_s[drum], found(o, drum)) for o in outcomes if o.truth.hits_s.get(drum)]
-        pooled[drum] = f_measure(*_end_to_end([(true_s, found_s) for _, true_s, found_s in played]), window_s)
+        pooled[drum] = f_measure([(true_s, found_s) for _, true_s, found_s in played], window_s)
         n_true[drum] = sum(len(true_s) for _, true_s, _ in played)
         for o, true_s, found_s in played:
             if len(true_s) >= ENOUGH_HITS:
-                in_take[drum, o.truth.name] = f_measure(true_s, found_s, window_s)
+                in_take[drum, o.truth.name] = f_measure([(true_s, found_s)], window_s)
     return DrumScores(pooled=pooled, n_true=n_true, in_take=in_take)
-
-
-def _end_to_end(takes: Sequence[tuple[Sequence[float], Sequence[float]]]) -> tuple[list[float], list[float]]:
-    """True and found times of several takes as if played one after the other, too far apart to be mixed up."""
-    true_s = [n * TAKE_APART_S + t for n, (true, _) in enumerate(takes) for t in true]
-    found_s = [n * TAKE_APART_S + t for n, (_, found) in enumerate(takes) for t in found]
-    return true_s, found_s
 
 
 def hit_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
@@ -149,20 +153,17 @@ def hit_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
 
 
 def _timing_errors_ms(o: Outcome, drum: str) -> list[float]:
-    true_s, found_s = np.sort(o.truth.hits_s.get(drum, ())), np.array(reported(o, drum))
-    if not len(true_s) or not len(found_s):
-        return []
-    matched = mir_eval.util.match_events(true_s, found_s, JUDGED_WINDOW_S)
-    return [float(found_s[j] - true_s[i]) * 1e3 for i, j in matched]
+    true_s, found_s = sorted(o.truth.hits_s.get(drum, ())), reported(o, drum)
+    return [(found_s[j] - true_s[i]) * 1e3 for i, j in _matched(true_s, found_s, JUDGED_WINDOW_S)]
 
 
 def _unmiked_figure(outcomes: Sequence[Outcome]) -> Figure:
-    """All takes as one, as there are only a few such strokes in each."""
+    """All takes together, as there are only a few such strokes in each."""
     takes = [(o.truth.hits_s.get("unmiked", ()), reported(o, "unmiked")) for o in outcomes]
-    true_s, found_s = _end_to_end(takes)
-    value = f_measure(true_s, found_s, UNMIKED_WINDOW_S) if true_s else None
-    note = f"{len(true_s)} struck, {len(found_s)} reported"
+    n_true, n_found = (sum(len(take[side]) for take in takes) for side in (0, 1))
+    value = f_measure(takes, UNMIKED_WINDOW_S) if n_true else None
     name = f"hits: F at {UNMIKED_WINDOW_S * 1e3:.0f} ms, unmiked"
+    note = f"{n_true} struck, {n_found} reported"
     return Figure(name=name, value=value, digits=3, at_least=0.85, note=note)
 
 
