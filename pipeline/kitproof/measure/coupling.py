@@ -191,15 +191,18 @@ def solve_strengths(
     `limits`: (D, N) least and greatest strengths.
     """
     out = strengths.copy()
+    t = templates.astype(np.float32)  # powers need range, not digits, and this is where the time goes
     for some in _batches(events):
-        seen, before, weight, part = events.seen[:, some], events.before[:, some], events.weight[:, some], out[:, some]
+        seen, before, weight = (a[:, some].astype(np.float32) for a in (events.seen, events.before, events.weight))
+        part = out[:, some].astype(np.float32)
         for _ in range(n_steps):
-            model = before + templates @ part
-            pull = _robust(seen, model, weight) / model
-            up, down = templates.T @ (pull * seen / model), templates.T @ pull
-            part *= np.sqrt(up / (down + _TINY))  # in place: a view of `out`
+            model = before + t @ part
+            ratio = seen / model
+            pull = weight / (np.maximum(1.0, ratio / TOO_LOUD) * model)
+            part *= np.sqrt((t.T @ (pull * ratio)) / (t.T @ pull + _TINY))
             if limits is not None:
                 np.clip(part, limits[0][:, some], limits[1][:, some], out=part)
+        out[:, some] = part
     return out
 
 

@@ -41,7 +41,7 @@ class OnsetTrack:
 
     def band_power(self) -> NDArray[np.float32]:
         """(n_frames, N_BANDS) mean square per band, at least FLOOR_POWER."""
-        power: NDArray[np.float32] = _POWER_OF_HALF[self.band_db.view(np.uint16)]
+        power: NDArray[np.float32] = np.take(_POWER_OF_HALF, self.band_db.view(np.uint16))
         return power
 
 

@@ -63,7 +63,7 @@ def explain_strokes(
     """All strokes of the admitted drums, one Candidates and one column of templates (R, D) each."""
     wide = [c.take(c.rise_db + 2.0 * np.minimum(c.heard_by, 3) > 7.0) for c in candidates]
     events = observe(wide, close, powers, frames_per_s)
-    strengths = solve_strengths(events, templates, first_strengths(events), 60)
+    strengths = solve_strengths(events, templates, first_strengths(events), 30)
     starts = np.stack([_frames(c, events.member[d], events.frame) for d, c in enumerate(wide)])
     events = with_ring(events, templates, strengths, starts)
     strengths = solve_strengths(events, templates, first_strengths(events), 60)
