@@ -190,6 +190,17 @@ def test_toms_on_each_others_side_in_both_pairs_are_named_together():
     assert set(f.files) == {"rack-tom-1.wav", "floor-tom.wav"}
 
 
+@pytest.mark.parametrize("pair", [("overhead-left", "overhead-right"), ("room-left", "room-right")])
+def test_one_pair_alone_does_not_rename_a_tom(pair):
+    records = k.kit()
+    names = {"rack-tom-1": "floor-tom", "floor-tom": "rack-tom-1"}
+    for drum, other in names.items():
+        for role in pair:
+            delay_ms = k.DELAYS[other][k.DISTANT.index(role)]
+            records = k.with_pair(records, drum, role, drum, delay_ms=delay_ms)
+    assert "mislabelled-channel" not in [f.code for f in k.told(records).findings]
+
+
 # ---------------------------------------------------------------- bleed
 def with_bleed(file, drum, level_db, **changes):
     records = k.kit()

@@ -52,13 +52,14 @@ def inversions(e: Evidence) -> list[Inversion]:
         toms = [t for t in ROUND_THE_KIT if t in c.drums]
         for nearer, further in combinations(toms, 2):
             by = [_wrong_by_ms(e, pair, nearer, further) for pair in (c.first, c.second)]
-            if all(w is not None and w > e.limits["order_ms"] for w in by):
-                out.append(Inversion(nearer=nearer, further=further, by_ms=min(w for w in by if w is not None)))
+            one, other = (e.limits["order_ms"] if w is None else w for w in by)
+            if min(one, other) > e.limits["order_ms"] and one + other > 2.0 * e.limits["order_mean_ms"]:
+                out.append(Inversion(nearer=nearer, further=further, by_ms=min(one, other)))
     return out
 
 
 def _wrong_by_ms(e: Evidence, pair: tuple[Channel, Channel], nearer: str, further: str) -> float | None:
-    """How far, in one pair, the tom named as nearer to the hi-hat is beyond the other; less their errors."""
+    """How far, in one pair, the tom named as nearer to the hi-hat is beyond the other; None if it cannot be told."""
     hat = sides.side_ms(e, pair, "hi-hat")
     middle = sides.side_ms(e, pair, "snare") or sides.side_ms(e, pair, "kick")
     one, other = sides.side_ms(e, pair, nearer), sides.side_ms(e, pair, further)

@@ -100,7 +100,8 @@ _ALL = (
     _t("sides_unknown_spread_ms", 0.5, "ms", "of a delay from too few strokes for a spread"),
     _t("sides_correlation", -0.7, "-1 to 1", "below this the pairs show the kit the other way round"),
     _t("sides_agree", 0.7, "-1 to 1", "above this the pairs agree"),
-    _t("order_ms", 1.2, "ms", "toms this far on each other's side, in two pairs, well over the errors of few strokes"),
+    _t("order_ms", 0.6, "ms", "a tom this far on the wrong side of another, in either of two pairs"),
+    _t("order_mean_ms", 1.2, "ms", "the same on the mean of both pairs: well over the errors of few strokes"),
     # bleed
     _t("bleed_not_close_db", -8.0, "dB", "foreign over own above this: not a close mic of that drum", PRACTICE),
     _t("bleed_shared_db", -15.0, "dB", "above this: a shared mic, part of the picture", PRACTICE),
