@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from statistics import median
 
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import listed, upper_first
@@ -98,14 +99,17 @@ def _correlation(x: Sequence[float], y: Sequence[float], weights: Sequence[float
 
 
 def hat_is_left(drums: Sequence[str], side: Sequence[float]) -> bool | None:
-    """Whether the hi-hat's end of the kit is on the left; None if neither end was heard."""
+    """Whether the hi-hat's end of the kit is on the left; None if neither end was heard.
+
+    Against the middle of all other drums: one of them may carry a wrong name.
+    """
     place = dict(zip(drums, side, strict=True))
-    hat = next((place[d] for d in HAT_SIDE if d in place), None)
-    far = next((place[d] for d in FLOOR_SIDE if d in place), None)
-    middle = place.get("snare", place.get("kick", 0.0))
-    if hat is not None:
-        return hat > (middle if far is None else far)
-    return None if far is None else far < middle
+    for names, sign in ((HAT_SIDE, 1.0), (FLOOR_SIDE, -1.0)):
+        end = next((d for d in names if d in place), None)
+        others = [ms for d, ms in place.items() if d != end]
+        if end is not None and others:
+            return sign * (place[end] - median(others)) > 0.0
+    return None
 
 
 def _swapped(e: Evidence, c: Comparison) -> Finding:

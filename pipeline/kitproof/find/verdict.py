@@ -85,7 +85,7 @@ def _clipped_heavily(e: Evidence, c: ChannelMeasures) -> bool:
 def _good(e: Evidence, findings: Sequence[Finding]) -> list[str]:
     codes = {f.code for f in findings}
     sentences = (_files_agree(e, codes), _nothing_clips(e, codes), _pairs_equal(e), _partners_add(e),
-                 _sides_agree(e), _quiet(e, codes), _all_played(e))  # fmt: skip
+                 _sides_agree(e, codes), _quiet(e, codes), _all_played(e))  # fmt: skip
     return [s for s in sentences if s]
 
 
@@ -139,7 +139,9 @@ def _partners_add(e: Evidence) -> str:
     return f"These add up in the low end: {listed(names)}." if names else ""
 
 
-def _sides_agree(e: Evidence) -> str:
+def _sides_agree(e: Evidence, codes: set[str]) -> str:
+    if {"mislabelled-channel", "left-right-swapped"} & codes:
+        return ""
     for c in sides.comparisons(e):
         if c.correlation is not None and c.correlation > e.limits["sides_agree"]:
             left = sides.hat_is_left(c.drums, c.first_ms)
