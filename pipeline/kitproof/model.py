@@ -27,6 +27,7 @@ SCHEMA_VERSION = 1
 FloatArray = NDArray[np.floating[Any]]
 Polarity = Literal["same", "opposite", "unclear"]
 Fuller = Literal["leave", "flip", "move"]
+Side = Literal["positive", "negative"]
 Severity = Literal["fix", "look", "note"]
 VerdictWord = Literal["keep", "fix-and-redo", "redo", "unknown"]
 
@@ -241,6 +242,133 @@ class PairEntry:
         "delay_ms", "delay_spread_ms", "path_cm", "polarity", "polarity_confidence",
         "fuller", "fuller_db", "fuller_agreement", "first_notch_hz",
     )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        _check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+# ---------------------------------------------------------------- faults: what the samples of a channel show
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plateau:
+    """A ceiling at which one side of the waveform has flat tops, over several hits."""
+
+    side: Side
+    ceiling_dbfs: float
+    spread_db: float  # standard deviation of the ceiling over its flat tops
+    n_tops: int
+    n_moments: int  # hits, or whatever else reached it, 30 ms apart at least
+    times_s: tuple[float, ...]  # of the moments, at most 200
+    confidence: float  # 0..1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A place at which samples are missing: a held value while the channel sounds, or a jump."""
+
+    start_s: float
+    n_samples: int  # of the held value; 0 for a jump
+    kind: Literal["zeros", "held", "jump"]
+    step_db: float  # the jump at its edge over the steps from sample to sample around it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumLine:
+    """One harmonic of the mains."""
+
+    harmonic: int  # 1 for the fundamental
+    level_dbfs: float  # peak amplitude of the tone
+    snr_db: float  # over the lines around it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hum:
+    """Mains tone of one channel; None: there is none to be heard, or the reason why it could not be looked for."""
+
+    fundamental_hz: float | None
+    spread_hz: float | None  # standard deviation over the segments of the take
+    lines: tuple[HumLine, ...]
+    level_dbfs: float | None  # RMS of all its lines
+    confidence: float | None  # 0..1
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("fundamental_hz", "spread_hz", "level_dbfs", "confidence")
+
+    def __post_init__(self) -> None:
+        _check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelFaults:
+    """What the one pass over a channel shows beyond its levels."""
+
+    file: str
+    plateaus: tuple[Plateau, ...]  # at most one per side
+    gaps: tuple[Gap, ...]  # at most 400
+    hum: Hum
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Duplicate:
+    """Two channels that carry one signal."""
+
+    a: str
+    b: str
+    shift_samples: int  # positive: b has it later
+    gain_db: float  # of b over a
+    inverted: bool
+    residual_db: float  # what is left of b after taking away a, against b
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClickBleed:
+    """The headphone click in one mic; None: not to be heard, or the reason why it could not be looked for."""
+
+    file: str
+    level_db: float | None  # energy against that of the click's own channel
+    delay_ms: float | None  # after the click's own channel
+    snr_db: float | None  # over what the same search finds at times where no click is
+    n_clicks: int
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("level_db", "delay_ms", "snr_db")
+
+    def __post_init__(self) -> None:
+        _check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DelayCourse:
+    """How the delay of one channel against all others changes over the take."""
+
+    file: str
+    n_strokes: int
+    drift_ppm: float | None  # positive: ever later
+    drift_error_ppm: float | None  # half-width of 68 %
+    step_ms: float | None  # best single step, positive: later afterwards
+    step_error_ms: float | None
+    step_time_s: float | None
+    shape: Literal["steady", "drift", "step"] | None  # which of them describes the strokes best
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("drift_ppm", "drift_error_ppm", "step_ms", "step_error_ms", "step_time_s", "shape")
+
+    def __post_init__(self) -> None:
+        _check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowEndPair:
+    """Two mics below the frequency under which a record's lows are kept in mono."""
+
+    a: str
+    b: str
+    below_hz: float
+    correlation: float  # -1..1, at no lag, over the whole take
+    mono_db: float  # energy of the level-matched sum against both alone: +3.01 alike, 0 unrelated, negative: cancels
+    side_db: float | None  # of a left and a right mic: side over middle
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("side_db",)
 
     def __post_init__(self) -> None:
         _check_reasons(self, self.NULLABLE, self.unmeasured)
