@@ -33,6 +33,9 @@ HOLD_S = 0.001  # sounds parted by a longer gap are not one: a stray one may com
 DIRECT_DB = 14.0  # direct sound is not further than this under the peak
 LOBE_PART = 0.15  # first motion: first half wave that reaches this part of the peak
 AIC_S = 0.005
+SINGLE_SNR_DB = 12.0  # of a single stroke, which is only asked where most of them agree
+TOGETHER_S = 0.0004  # single picks this near one another agree
+EARLIER_S = 0.0006
 Float64Array = NDArray[np.float64]
 
 
@@ -59,13 +62,35 @@ class FirstBreak:
 
 
 def locate(strokes: AlignedStrokes) -> Arrival:
-    """Arrival of a drum in a mic, in two passes: the second knows before which moment to look for quiet."""
-    found = find_arrival(stack_strokes(strokes))
-    if found.time_s is None:
-        return found
+    """Arrival of a drum in a mic: where most strokes have it is looked at closely, in their mean.
+
+    Strokes in which something sounds clearly earlier hold another drum too and are left out; which ones
+    those are is known only when most strokes agree.
+    """
+    usual_s, usable = _usual_time(strokes)
+    if usual_s is None:
+        found = find_arrival(stack_strokes(strokes))
+        usual_s, usable = found.time_s, None
+        if usual_s is None:
+            return found
     # Whole samples: a mic that is later by any amount gets the same treatment, shifted.
-    around_s = round(found.time_s * strokes.rate_hz) / strokes.rate_hz
-    return find_arrival(stack_strokes(strokes, around_s), around_s)
+    around_s = round(usual_s * strokes.rate_hz) / strokes.rate_hz
+    return find_arrival(stack_strokes(strokes, around_s, usable), around_s)
+
+
+def _usual_time(strokes: AlignedStrokes) -> tuple[float | None, NDArray[np.bool_] | None]:
+    """Time at which the most single strokes are picked, and (n_hits,) those without earlier sound."""
+    singles = [first_break(w, strokes.rate_hz, upsampling=1, least_snr_db=SINGLE_SNR_DB) for w in strokes.waves]
+    times = np.array([np.nan if s.time_s is None else s.time_s for s in singles])
+    picked = np.sort(times[np.isfinite(times)])
+    if len(picked) < 3:
+        return None, None
+    inside = np.searchsorted(picked, picked + 2.0 * TOGETHER_S, side="right") - np.arange(len(picked))
+    best = int(np.argmax(inside))
+    if inside[best] < max(3, 0.3 * len(picked)):
+        return None, None
+    usual = float(np.median(picked[best : best + inside[best]]))
+    return usual, ~(times < usual - EARLIER_S)
 
 
 def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:
@@ -89,7 +114,14 @@ def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:
     )  # fmt: skip
 
 
-def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> FirstBreak:
+def first_break(
+    mean: Float64Array,
+    rate_hz: int,
+    around_s: float = 0.0,
+    *,
+    upsampling: int = UPSAMPLING,
+    least_snr_db: float = LEAST_SNR_DB,
+) -> FirstBreak:
     """First sound of a waveform that begins LEAD_S before the stroke.
 
     Among the stretches of sound that a gap of HOLD_S parts, the first that is not DIRECT_DB under the
@@ -97,8 +129,8 @@ def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> Firs
     UNDER_PEAK_DB under its peak. Silence, a peak too close to the noise, or sound that is already under
     way where the search begins gives time_s None.
     """
-    wave = np.asarray(fft.irfft(fft.rfft(mean), len(mean) * UPSAMPLING) * UPSAMPLING)
-    per_s = rate_hz * UPSAMPLING
+    wave = mean if upsampling == 1 else np.asarray(fft.irfft(fft.rfft(mean), len(mean) * upsampling) * upsampling)
+    per_s = rate_hz * upsampling
     zero = round(LEAD_S * per_s)
     first, last = zero + round(SEARCH_S[0] * per_s), zero + round(SEARCH_S[1] * per_s)
     size = np.abs(wave)
@@ -110,7 +142,7 @@ def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> Firs
     noise_limit, peak_limit = noise * 10.0 ** (OVER_NOISE_DB / 20.0), peak * 10.0 ** (-UNDER_PEAK_DB / 20.0)
     threshold = max(noise_limit, peak_limit)
     above = first + np.flatnonzero(size[first:last] >= threshold)
-    if snr_db < LEAST_SNR_DB or len(above) == 0:
+    if snr_db < least_snr_db or len(above) == 0:
         return FirstBreak(time_s=None, sign=0, clarity=0.0, snr_db=snr_db)
     starts = np.concatenate(([0], np.flatnonzero(np.diff(above) > HOLD_S * per_s) + 1))
     loudest = np.maximum.reduceat(size[above], starts)
@@ -121,18 +153,18 @@ def first_break(mean: Float64Array, rate_hz: int, around_s: float = 0.0) -> Firs
     before, here = size[at - 1], size[at]
     exact = at - 1 + (threshold - before) / max(here - before, 1e-15)
     if noise_limit > peak_limit:
-        exact = min(float(at), max(float(first), _foot(wave, at, per_s)))
+        exact = min(float(at), max(float(first), _foot(wave, at, per_s, upsampling)))
     sign, clarity, lobe = _first_motion(wave, at, per_s, max(LOBE_PART * peak, 1.5 * threshold), noise)
-    lobe = (lobe[0] // UPSAMPLING, -(-lobe[1] // UPSAMPLING))
+    lobe = (lobe[0] // upsampling, -(-lobe[1] // upsampling))
     return FirstBreak(time_s=(exact - zero) / per_s, sign=sign, clarity=clarity, snr_db=snr_db, lobe=lobe)
 
 
-def _foot(wave: Float64Array, at: int, per_s: float) -> float:
+def _foot(wave: Float64Array, at: int, per_s: float, upsampling: int) -> float:
     """Index before `at` at which the variance changes most: Akaike's criterion, lowest where it does."""
     low = max(round(0.0012 * per_s), at - round(AIC_S * per_s))
     part = wave[low : at + round(0.0004 * per_s)]
     n = len(part)
-    k = np.arange(round(0.0005 * per_s), n - UPSAMPLING, UPSAMPLING // 4)
+    k = np.arange(round(0.0005 * per_s), n - upsampling, max(1, upsampling // 4))
     if len(k) == 0:
         return float(at)
     total = np.cumsum(part**2)

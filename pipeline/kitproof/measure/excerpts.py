@@ -61,7 +61,7 @@ def start_error_s(time_s: NDArray[np.float64], rate_hz: int, lead_s: float = LEA
 
 def pick_hits(n: int, preferred: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Indexes of at most MOST_HITS strokes, evenly spread, preferred ones where there are enough."""
-    index = np.flatnonzero(preferred) if preferred.sum() >= min(8, n) else np.arange(n)
+    index = np.flatnonzero(preferred) if preferred.sum() >= min(20, n) else np.arange(n)
     if len(index) > MOST_HITS:
         index = index[np.linspace(0, len(index) - 1, MOST_HITS).round().astype(int)]
     return np.asarray(index)

@@ -73,15 +73,15 @@ def align_strokes(
     return AlignedStrokes(drum=d, file=file, rate_hz=rate_hz, filtered=filtered, waves=waves)
 
 
-def stack_strokes(a: AlignedStrokes, around_s: float | None = None) -> Stack:
+def stack_strokes(a: AlignedStrokes, around_s: float | None = None, usable: NDArray[np.bool_] | None = None) -> Stack:
     """The mean stroke of one drum in one mic.
 
     around_s : when the drum is expected here, s after the stroke: strokes are chosen by what is heard
     before that. None: not known yet, and the median is taken, which a drum that is hit in between cannot
-    mislead.
+    mislead. usable : (n_hits,) strokes to choose from; None: all.
     """
     d, rate_hz = a.drum, a.rate_hz
-    use, merit = _best(d, a.filtered, rate_hz, around_s or 0.0)
+    use, merit = _best(d, a.filtered, rate_hz, around_s or 0.0, usable)
     scale = float(np.median(d.strength))
     n_groups = min(N_GROUPS, len(use) // 2)
     parts = [use] + ([use[g::n_groups] for g in range(n_groups)] if n_groups >= 2 else [])
@@ -131,7 +131,7 @@ def _in_region(drum: str, excerpts: Float32Array, rate_hz: int) -> Float32Array:
 
 
 def _best(
-    d: DrumTimes, excerpts: Float32Array, rate_hz: int, around_s: float
+    d: DrumTimes, excerpts: Float32Array, rate_hz: int, around_s: float, usable: NDArray[np.bool_] | None
 ) -> tuple[NDArray[np.int64], Float64Array]:
     """Indexes of the strokes that stand out best from what was heard before them, best first; all merits."""
     before = excerpts[:, round((LEAD_S + around_s - 0.0065) * rate_hz) : round((LEAD_S + around_s - 0.0005) * rate_hz)]
@@ -139,7 +139,10 @@ def _best(
     merit = d.strength / (quiet + 0.1 * np.median(quiet) + 1e-14)
     if d.clear.sum() >= ENOUGH_CLEAR:
         merit = np.where(d.clear, merit, merit * 1e-3)
-    n = max(min(FEWEST, len(merit)), int(BETTER_HALF * len(merit)))
+    n_usable = len(merit)
+    if usable is not None and usable.any():
+        merit, n_usable = np.where(usable, merit, 0.0), int(usable.sum())
+    n = min(max(FEWEST, int(BETTER_HALF * n_usable)), n_usable)
     return np.argsort(-merit, kind="stable")[:n], np.asarray(merit)
 
 
