@@ -133,7 +133,7 @@ _LAMP_FULL: Bar = {
 _DANCE: Bar = {
     "floor-tom": "A..f..f.A..f..f.",
     "rack-tom-1": "....f.......f..m",
-    "snare": "....x.......x...",
+    "snare": "....A.......x...",
     "kick": "A...A...A...A...",
 }
 _DANCE_CHINA: Bar = {**_DANCE, "china": "A.......A......."}

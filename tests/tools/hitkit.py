@@ -2,8 +2,8 @@
 
 Layout: <instrument>/<nn>-<channel>.flac or .wav, nn from the softest up. An instrument is a drum of
 kitproof.roles, a drum with a way to strike it added (hi-hat-open, ride-bell), or anything else, which then is
-unmiked (crash-left, china). A channel is a role of kitproof.roles. The recordings of one hit start together and
-leave some milliseconds before it. Only one channel's hits are in memory at a time.
+unmiked (crash-left, china). A channel is a role of kitproof.roles. The recordings of one hit start together, at
+the earliest when it reaches its own mic. Only one channel's hits are in memory at a time.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ HIT_BELOW_PEAK_DB = 20.0  # a hit's time: the first sample this close to its pea
 ARRIVAL_BELOW_PEAK_DB = 30.0  # an arrival is looked for earlier in the rise, where no reflection is yet
 QUIETER_BEFORE_DB = 6.0  # what precedes an arrival must lie this far below the threshold, or it is only noise
 BEFORE_S, AFTER_S = 0.001, 0.060  # the energy window of a hit, as the bleed figure defines it
-LEAD_S = 0.001  # the rise itself, which is not noise
+LEAD_S = 0.0003  # the rise itself, which is not noise
 LATEST_ARRIVAL_S = 0.030  # ten metres: no mic of a kit is further away
 
 
@@ -46,7 +46,8 @@ class HitFacts:
     """What is true of one recorded hit alone; levels and energies as in the kit's files.
 
     `own` is the drum's own mic, or for an unmiked hit the mic that heard it loudest. `time_s` counts from the
-    start of the recording. arrival_s is None where the hit does not stand out of the noise before it.
+    start of the recording. arrival_s is None where the hit does not stand out of the noise before it;
+    that of the own mic is always there, and as good as the recording of a hard stroke.
     """
 
     drum: str
@@ -156,13 +157,17 @@ def survey(kit: HitKit) -> Mapping[HitName, HitFacts]:
     """The facts of every hit, read one mic after the other."""
     peaks: dict[HitName, dict[str, float]] = defaultdict(dict)
     starts: dict[HitName, dict[str, int]] = defaultdict(dict)
+    at_once: dict[HitName, dict[str, int]] = defaultdict(dict)
     arrivals: dict[HitName, dict[str, int | None]] = defaultdict(dict)
     for role in kit.roles:
         for name, x in kit.hits(role).items():
             peaks[name][role] = float(np.max(np.abs(x), initial=0.0))
             starts[name][role] = first_within(x, HIT_BELOW_PEAK_DB)
             arrivals[name][role] = arrival(x, kit.rate_hz)
+            at_once[name][role] = first_within(x, ARRIVAL_BELOW_PEAK_DB)
     own = {name: kit.own_role(drum_of(name[0])) or max(peaks[name], key=peaks[name].__getitem__) for name in peaks}
+    for name, role in own.items():  # recordings are often cut where their own mic begins: there is no before
+        arrivals[name][role] = at_once[name][role]
     energies: dict[HitName, dict[str, float]] = defaultdict(dict)
     for role in kit.roles:
         for name, x in kit.hits(role).items():
@@ -189,7 +194,7 @@ def first_within(x: Samples, below_peak_db: float) -> int:
 
 
 def arrival(x: Samples, rate_hz: int) -> int | None:
-    """Index of the first sample within 30 dB of the peak; None if the ms before is not there or not clearly quieter."""
+    """Index of the first sample within 30 dB of the peak; None if nothing clearly quieter lies before it."""
     size = np.abs(x)
     peak = float(np.max(size, initial=0.0))
     at = first_within(x, ARRIVAL_BELOW_PEAK_DB)

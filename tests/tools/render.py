@@ -29,6 +29,7 @@ RANGE_DB = 30.0  # between the softest stroke that means anything and the hardes
 FADER_DB = (-9.0, 3.0)  # how far a recorded hit may be turned down or up to be as loud as the stroke is played
 NEAREST_HITS = 3  # recorded hits that share the work at one strength
 CHOKE_S = 0.012  # closing hats: time constant of the fade
+MIDDLE, MIDDLE_SPAN_DB = (0.45, 0.55), 3.0  # a median with more than this around it says little
 LEAST_HITS = 4  # of either drum, for a ratio of medians that means something
 # what is struck instead, if the kit has no such thing
 INSTEAD = {
@@ -210,9 +211,14 @@ def _bleed(kit: HitKit, strikes: Sequence[Strike]) -> dict[tuple[str, str], floa
     for (drum, role), foreign in energies.items():
         own_drum = DRUM_OF_ROLE.get(role)
         own = energies.get((own_drum or "", role), [])
-        if drum == own_drum or drum == "unmiked" or min(len(own), len(foreign)) < LEAST_HITS:
+        if drum in (own_drum, "unmiked") or min(len(own), len(foreign)) < LEAST_HITS:
             continue
-        above, below = float(np.median(foreign)), float(np.median(own))
-        if above > 0.0 and below > 0.0:
-            found[drum, role] = float(10.0 * np.log10(above / below))
+        if _well_defined(own) and _well_defined(foreign):
+            found[drum, role] = float(10.0 * np.log10(np.median(foreign) / np.median(own)))
     return found
+
+
+def _well_defined(energies: Sequence[float]) -> bool:
+    """False where the median lies in the gap between soft and hard strokes, and one stroke more would move it far."""
+    low, high = np.quantile(energies, MIDDLE)
+    return bool(low > 0.0 and 10.0 * np.log10(high / low) <= MIDDLE_SPAN_DB)
