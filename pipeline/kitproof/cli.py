@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 import traceback
 from collections.abc import Iterator, Sequence
@@ -20,7 +21,7 @@ OK, TO_FIX, NOTHING_MEASURED = 0, 1, 2
 EXIT_CODES = """exit status:
   0  measured, nothing to fix
   1  measured, at least one finding says: fix
-  2  nothing could be measured, or the command was not understood"""
+  2  a take could not be measured, or the command was not understood"""
 STAGES = {
     "channels": "reading every channel",
     "hits": "finding the hits",
@@ -30,20 +31,27 @@ STAGES = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a folder's name may be no text; standard error copes
     args = _parser().parse_args(argv)
     try:
         return int(args.command(args))
-    except KitproofError as error:
-        print(f"kitproof: {error}", file=sys.stderr)
     except KeyboardInterrupt:
         print("kitproof: stopped", file=sys.stderr)
     except Exception as error:
-        # Python would end with status 1 here, which means something else.
-        if getattr(args, "verbose", False):
-            traceback.print_exc()
-        hint = "" if getattr(args, "verbose", False) else " (--verbose shows where)"
-        print(f"kitproof: this should not happen: {type(error).__name__}: {error}{hint}", file=sys.stderr)
+        _complain(error, verbose=getattr(args, "verbose", False))
     return NOTHING_MEASURED
+
+
+def _complain(error: Exception, *, verbose: bool) -> None:
+    """One line on standard error. Python itself would end with status 1, which means something else here."""
+    if isinstance(error, KitproofError):
+        print(f"kitproof: {error}", file=sys.stderr)
+        return
+    if verbose:
+        traceback.print_exception(error)
+    hint = "" if verbose else " (--verbose shows where)"
+    print(f"kitproof: this should not happen: {type(error).__name__}: {error}{hint}", file=sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -109,13 +117,21 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--workers", type=int, metavar="N", help="processes, default: one a processor")
+    parser.add_argument("--workers", type=_count, metavar="N", help="processes, default: one a processor")
     parser.add_argument("--strict", action="store_true", help="stop at the first stage that fails")
     parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
     parser.add_argument("-v", "--verbose", action="store_true", help="print all findings, and where an error came from")
 
 
+def _count(text: str) -> int:
+    number = int(text) if text.isascii() and text.isdecimal() else 0
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes; give 1 or more")
+    return number
+
+
 def _report(args: argparse.Namespace) -> int:
+    deliver.refuse_same_names(args.takes)
     statuses = []
     with run.default_executor(args.workers) as executor:
         for folder in args.takes:
@@ -123,8 +139,10 @@ def _report(args: argparse.Namespace) -> int:
                 with _progress(args, folder.name) as tell:
                     result = run.measure_take(folder, executor, progress=tell, strict=args.strict)
                     files = deliver.write_all(result, args.out, page_size=args.page, small=args.small)
-            except KitproofError as error:
-                print(f"kitproof: {error}", file=sys.stderr)
+            except Exception as error:
+                if args.strict:
+                    raise
+                _complain(error, verbose=args.verbose)
                 statuses.append(NOTHING_MEASURED)
                 continue
             _tell_result(args, result.measurements)
@@ -135,7 +153,7 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _measure(args: argparse.Namespace) -> int:
-    deliver.refuse_stem(args.take, args.json)
+    deliver.refuse_target(args.take, args.json)
     with run.default_executor(args.workers) as executor, _progress(args, args.take.name) as tell:
         result = run.measure_take(args.take, executor, progress=tell, strict=args.strict)
     deliver.write_json(result, args.json)
@@ -172,7 +190,8 @@ def _tell_result(args: argparse.Namespace, m: Measurements) -> None:
 def _progress(args: argparse.Namespace, title: str) -> Iterator[run.Progress | None]:
     """A progress bar on a terminal; nothing in a pipe or with --quiet."""
     console = Console(stderr=True)
-    if args.quiet or not console.is_terminal:
+    # Asked of the stream itself: an environment variable may make the console believe in a terminal.
+    if args.quiet or not sys.stderr.isatty():
         yield None
         return
     columns = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,10 +10,11 @@ from kitproof import saved
 from kitproof.demo import build_demo
 from kitproof.errors import OutputError
 from kitproof.ingest.sheet import write_sheet
+from kitproof.ingest.words import AUDIO_SUFFIXES
 from kitproof.report.document import write_report
 from kitproof.run import Result
 
-__all__ = ["Written", "refuse_stem", "write_all", "write_demo", "write_json", "write_sheet"]
+__all__ = ["Written", "refuse_same_names", "refuse_target", "write_all", "write_demo", "write_json", "write_sheet"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,10 +59,25 @@ def write_json(result: Result, path: Path) -> None:
     saved.write_measurements(result.measurements, path)
 
 
-def refuse_stem(folder: Path, target: Path) -> None:
-    """Raise OutputError if a result would overwrite a file of the take."""
-    if target.exists() and target.resolve().parent == folder.resolve() and target.suffix.lower() != ".json":
-        raise OutputError(f"{target}: this file belongs to the take; choose another name for the result")
+def refuse_target(take: Path, target: Path) -> None:
+    """Raise OutputError, before anything is measured, if a result must not or cannot be written there."""
+    if target.exists() and (target.suffix.lower() in AUDIO_SUFFIXES or _lies_in(target, take)):
+        raise OutputError(f"{target}: this is a recording or belongs to the take; choose another name for the result")
+    if not target.parent.is_dir():
+        raise OutputError(f"{target}: there is no folder {target.parent}; make it, or choose another one")
+
+
+def _lies_in(target: Path, take: Path) -> bool:
+    return target.parent.resolve() == take.resolve() and target.suffix.lower() != ".json"
+
+
+def refuse_same_names(takes: Sequence[Path]) -> None:
+    """Raise OutputError if two takes of one name would be written over one another."""
+    by_name: dict[str, Path] = {}
+    for take in takes:
+        first = by_name.setdefault(take.resolve().name, take)
+        if first is not take:
+            raise OutputError(f"{first} and {take}: two takes of one name; report them into folders of their own (-o)")
 
 
 def write_demo(folder: Path) -> list[Path]:
