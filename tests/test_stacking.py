@@ -83,12 +83,12 @@ def test_few_strokes_are_all_used_and_many_are_thinned_evenly() -> None:
     assert np.diff(chosen).max() <= 1000 // MOST_HITS + 1
 
 
-def test_preferred_strokes_are_used_alone_where_there_are_eight() -> None:
-    """Eight clear strokes are enough to leave the others out; seven are not."""
-    eight, seven = np.arange(20) < 8, np.arange(20) < 7
+def test_preferred_strokes_are_used_alone_where_there_are_twenty() -> None:
+    """Twenty clear strokes are enough to leave the others out; nineteen are not."""
+    twenty, nineteen = np.arange(50) < 20, np.arange(50) < 19
 
-    assert pick_hits(20, eight).tolist() == list(range(8))
-    assert len(pick_hits(20, seven)) == 20
+    assert pick_hits(50, twenty).tolist() == list(range(20))
+    assert len(pick_hits(50, nineteen)) == 50
 
 
 # ------------------------------------------------------------------------------------ alignment
