@@ -236,15 +236,15 @@ def test_two_hits_give_a_delay_without_a_spread() -> None:
     assert pair.unmeasured["delay_spread_ms"] == "too few hits for a spread"
 
 
-def test_a_spread_needs_both_mics() -> None:
-    """A mic whose groups of strokes do not stand out cannot lend its certainty from the other one."""
+def test_what_no_group_of_hits_bears_out_is_no_delay() -> None:
+    """Where groups could be compared and one mic's do not show the drum, its mean may show anything."""
     sure = Arrival(time_s=0.0, spread_s=1e-6, sign=1, sign_confidence=1.0, snr_db=60.0)
     unsure = Arrival(time_s=0.004, spread_s=None, sign=1, sign_confidence=0.2, snr_db=16.0)
     a, b = (ChannelLook(file="x.wav", arrivals={"snare": x}, n_hits={"snare": 20}) for x in (sure, unsure))
     pair = measure_pair(a, b, "snare", 20.0)
 
-    assert pair.delay_ms == pytest.approx(4.0)
-    assert pair.delay_spread_ms is None
+    assert (pair.delay_ms, pair.delay_spread_ms, pair.polarity) == (None, None, None)
+    assert "groups" in pair.unmeasured["delay_ms"]
 
 
 def test_sound_that_is_already_there_is_no_arrival() -> None:

@@ -74,10 +74,12 @@ def _delay(
         why = f"only {n} hits; at least 2 are needed"
     elif first.time_s is None or second.time_s is None:
         why = _not_found(min((a for a in (first, second) if a.time_s is None), key=lambda a: a.snr_db))
-    elif first.spread_s is None or second.spread_s is None:
-        too_few = first.spread_s is None and second.spread_s is None
-        reasons["delay_spread_ms"] = "too few hits for a spread" if too_few else "too few groups of hits stand out"
+    elif first.spread_s is None and second.spread_s is None:
+        reasons["delay_spread_ms"] = "too few hits for a spread"
         return 1000.0 * (second.time_s - first.time_s), None
+    elif first.spread_s is None or second.spread_s is None:
+        # Found in the mean of all and not in its parts: mostly another drum, or a later reflection.
+        why = "only all hits together show a first sound, smaller groups of them do not"
     else:
         spread = 1000.0 * float(np.hypot(first.spread_s, second.spread_s))
         if spread <= WIDEST_SPREAD_MS:
