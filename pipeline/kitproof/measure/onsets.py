@@ -150,7 +150,7 @@ def _mid_filter(rate_hz: float) -> NDArray[np.float32]:
 def _by_column(values: NDArray[np.float32], width: int, combine: np.ufunc) -> NDArray[np.float32]:
     """(n / width,) each run of `width` values combined; column by column, far quicker than along short rows."""
     columns = values.reshape(-1, width).T
-    out = columns[0].copy()
+    out: NDArray[np.float32] = columns[0].copy()
     for column in columns[1:]:
         combine(out, column, out=out)
     return out
