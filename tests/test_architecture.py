@@ -28,7 +28,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
     "scanning": BASICS | {"ingest", "measure"},
-    "run": BASICS | {"ingest", "measure", "scanning", "assemble", "find"},
+    "comparing": BASICS | {"measure", "scanning"},
+    "run": BASICS | {"ingest", "measure", "scanning", "comparing", "assemble", "find"},
     "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
     "cli": BASICS | {"run", "deliver"},
     "__main__": frozenset({"cli"}),

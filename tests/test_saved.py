@@ -56,6 +56,34 @@ def hit(time_s: float = 1 / 3, **given: object) -> model.Hit:
     return model.Hit(time_s=time_s, **(fixed | given))
 
 
+def signal_faults() -> dict[str, object]:
+    """One record of every kind of signal-level fault, with and without values."""
+    no_course = dict.fromkeys(model.DelayCourse.NULLABLE, "too few strokes")
+    plateau = model.Plateau(
+        side="negative", ceiling_dbfs=-4.1, spread_db=0.01, n_tops=3, n_moments=2, times_s=(0.5, 1.5), confidence=0.8
+    )
+    hum = model.Hum(
+        fundamental_hz=50.01, spread_hz=None, lines=(model.HumLine(harmonic=3, level_dbfs=-61.0, snr_db=18.0),),
+        level_dbfs=-64.0, confidence=0.7, unmeasured={"spread_hz": "too short"},
+    )  # fmt: skip
+    gap = model.Gap(start_s=1.0 / 3.0, n_samples=64, kind="zeros", step_db=21.0)
+    silent = dict.fromkeys(model.ClickBleed.NULLABLE, "not heard")
+    return {
+        "faults": (model.ChannelFaults(file=ODD_NAME, plateaus=(plateau,), gaps=(gap,), hum=hum),),
+        "duplicates": (
+            model.Duplicate(a=ODD_NAME, b="x.wav", shift_samples=3, gain_db=-1.5, inverted=True, residual_db=-90.0),
+        ),
+        "click_bleed": (
+            model.ClickBleed(
+                file=ODD_NAME, level_db=None, delay_ms=None, snr_db=None, n_clicks=20, unmeasured=silent
+            ),
+        ),
+        "courses": (
+            model.DelayCourse(file=ODD_NAME, n_strokes=2, unmeasured=no_course, **dict.fromkeys(no_course)),
+        ),
+    }  # fmt: skip
+
+
 def measurements(**given: object) -> model.Measurements:
     """A take with one channel that was measured, one that could not be read, and one entry of every kind."""
     none = dict.fromkeys
@@ -87,6 +115,7 @@ def measurements(**given: object) -> model.Measurements:
         "findings": (finding,),
         "not_checked": (model.NotChecked(check="click in the mics", reason="no click track"),),
         "verdict": model.Verdict(word="redo", sentence="Again.", red_lines=(0,), good=("No hum.",)),
+        **signal_faults(),
         "settings": {"window_ms": 60.0, "bands_hz": (20.0, 250.0), "deep": {"n": 3, "on": True}},
         "versions": {"kitproof": "0.1.0"},
     }
@@ -164,6 +193,7 @@ def test_the_layout_is_the_promised_one(tmp_path):
     assert "Größe".encode() in raw
     assert list(document) == sorted(document)
     promised = {"channels", "hits", "bleed", "pairs", "findings", "take", "files", "drums", "not_checked", "verdict"}
+    promised |= {"faults", "duplicates", "click_bleed", "courses"}
     assert set(document) == promised | {"settings", "versions", "schema_version"}
     (entry,) = document["channels"]
     assert (entry["file"], entry["mic"], entry["to_snare_m"]) == (ODD_NAME, "dynamic, cardioid", 0.04)
@@ -309,6 +339,12 @@ def test_every_key_is_documented_and_no_other(tmp_path):
         written[name] = set(document[name])
     for name in ("files", "channels", "drums", "hits", "bleed", "pairs", "findings", "not_checked"):
         written[name] = set(document[name][0])
+    for name in ("faults", "duplicates", "click_bleed", "courses"):
+        written[name] = set(document[name][0])
+    for name in ("plateaus", "gaps"):
+        written[name] = set(document["faults"][0][name][0])
+    written["hum"] = set(document["faults"][0]["hum"])
+    written["lines"] = set(document["faults"][0]["hum"]["lines"][0])
     for name in ("noise_bands", "clip_runs"):
         written[name] = set(document["channels"][0][name][0])
     arrays = {f.name for kind in (model.ChannelPicture, model.HitPicture) for f in fields(kind) if "Array" in f.type}

@@ -425,6 +425,10 @@ class Measurements:
     verdict: Verdict
     settings: Mapping[str, Any]
     versions: Mapping[str, str]
+    faults: tuple[ChannelFaults, ...] = ()  # one per measured channel
+    duplicates: tuple[Duplicate, ...] = ()
+    click_bleed: tuple[ClickBleed, ...] = ()  # one per mic; empty without a click channel
+    courses: tuple[DelayCourse, ...] = ()  # one per channel that hears a drum
     schema_version: int = SCHEMA_VERSION
 
 

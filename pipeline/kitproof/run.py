@@ -23,10 +23,12 @@ from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
 from kitproof.assemble import CHANNEL_REASONS, channel_measures, drum_measures, hits_of
+from kitproof.comparing import find_copies, hear_click
 from kitproof.errors import TakeError
 from kitproof.find import judge
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
+from kitproof.measure.courses import delay_courses
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
@@ -34,7 +36,19 @@ from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
 from kitproof.measure.timeline import common_tracks
-from kitproof.model import Channel, Hit, Measurements, NotChecked, PairEntry, Pictures, Take
+from kitproof.model import (
+    Channel,
+    ChannelFaults,
+    ClickBleed,
+    DelayCourse,
+    Duplicate,
+    Hit,
+    Measurements,
+    NotChecked,
+    PairEntry,
+    Pictures,
+    Take,
+)  # fmt: skip
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
 from kitproof.scanning import Progress, ScannedChannel, scan_all
 
@@ -123,7 +137,8 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     )
     no_bleed = BleedMeasures(entries=(), foreign_time_share={})
     bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
-    return _result(take, scanned, own, hits, bleed, pairs, looks, course)
+    faults = _faults(take, kit, scanned, own, looks, executor, course)
+    return _result(take, scanned, own, hits, bleed, pairs, looks, faults, course)
 
 
 def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
@@ -241,6 +256,34 @@ def _bleed(jobs: Mapping[str, Future[MicBleed]]) -> BleedMeasures:
     return BleedMeasures(entries=tuple(e for m in found.values() for e in m.entries), foreign_time_share=shares)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Faults:
+    """What the signals show beyond levels."""
+
+    channels: tuple[ChannelFaults, ...]
+    duplicates: tuple[Duplicate, ...]
+    click_bleed: tuple[ClickBleed, ...]
+    courses: tuple[DelayCourse, ...]
+
+
+def _faults(
+    take: Take,
+    kit: Sequence[Channel],
+    scanned: Mapping[str, ScannedChannel],
+    own: Mapping[str, str],
+    looks: Mapping[str, ChannelLook],
+    executor: Executor,
+    course: _Course,
+) -> _Faults:
+    lags = [lag for look in looks.values() for lag in look.lags]
+    return _Faults(
+        channels=tuple(s.faults for s in scanned.values()),
+        duplicates=course.attempt("copies", lambda: find_copies(take, scanned, executor), ()),
+        click_bleed=course.attempt("click", lambda: hear_click(take, kit, scanned, executor), ()),
+        courses=course.attempt("drift and moved mics", lambda: delay_courses(lags, own), ()),
+    )
+
+
 def _result(
     take: Take,
     scanned: Mapping[str, ScannedChannel],
@@ -249,6 +292,7 @@ def _result(
     bleed: BleedMeasures,
     pairs: tuple[PairEntry, ...],
     looks: Mapping[str, ChannelLook],
+    faults: _Faults,
     course: _Course,
 ) -> Result:
     channels = tuple(
@@ -257,11 +301,13 @@ def _result(
         if c.file in scanned
     )
     drums = drum_measures(own, hits, bleed)
-    judgement = judge(take, channels, drums, hits, bleed.entries, pairs)
+    records = (*faults.channels, *faults.duplicates, *faults.click_bleed, *faults.courses)
+    judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records)
     measurements = Measurements(
         take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
         findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
         settings={"temperature_c": take.temperature_c, "reasons": CHANNEL_REASONS}, versions=versions(),
+        faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
     )  # fmt: skip
     pictures = Pictures(
         channels=tuple(scanned[c.file].scan.picture for c in channels),

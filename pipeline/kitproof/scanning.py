@@ -9,9 +9,13 @@ from pathlib import Path
 
 from kitproof.errors import StemError
 from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
+from kitproof.measure.dropouts import DropoutMeter
+from kitproof.measure.duplicates import Print, PrintMeter
+from kitproof.measure.hum import LowBandMeter, find_hum
 from kitproof.measure.onsets import OnsetMeter, OnsetTrack
+from kitproof.measure.plateaus import PlateauMeter
 from kitproof.measure.scan import MAX_RATE_HZ, MIN_RATE_HZ, ChannelScan, scan_channel
-from kitproof.model import FileFacts, Take
+from kitproof.model import ChannelFaults, FileFacts, Take
 
 Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
 
@@ -22,6 +26,8 @@ class ScannedChannel:
 
     scan: ChannelScan
     track: OnsetTrack
+    faults: ChannelFaults
+    fingerprint: Print
     rate_hz: int
     n_frames: int
     damage: str | None
@@ -69,14 +75,19 @@ def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> Sca
     with SpanReader(path) as reader:
         rate_hz, n_frames = reader.rate_hz, reader.n_frames
     damage: list[str] = []
-    onsets = OnsetMeter(rate_hz)
+    onsets, plateaus, dropouts = OnsetMeter(rate_hz), PlateauMeter(rate_hz), DropoutMeter(rate_hz)
+    low_band, prints = LowBandMeter(rate_hz), PrintMeter(rate_hz)
     blocks = (block[:, index] for block in read_blocks(path, on_damage=damage.append))
     scan = scan_channel(
-        blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file, extra=(onsets,)
-    )
+        blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file,
+        extra=(onsets, plateaus, dropouts, low_band, prints),
+    )  # fmt: skip
+    hum = find_hum(low_band.result(), low_band.low_rate_hz)
+    faults = ChannelFaults(file=file, plateaus=plateaus.result(), gaps=dropouts.result(), hum=hum)
     return ScannedChannel(
-        scan=scan, track=onsets.result(), rate_hz=rate_hz, n_frames=n_frames, damage=damage[0] if damage else None
-    )
+        scan=scan, track=onsets.result(), faults=faults, fingerprint=prints.result(), rate_hz=rate_hz,
+        n_frames=n_frames, damage=damage[0] if damage else None,
+    )  # fmt: skip
 
 
 def _with_rate_problem(facts: FileFacts) -> FileFacts:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TypeVar
 
 from kitproof.find.texts import listed, upper_first
 from kitproof.find.thresholds import Thresholds
@@ -20,6 +21,8 @@ from kitproof.model import (
     Take,
 )  # fmt: skip
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC
+
+Record = TypeVar("Record")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +59,10 @@ class Evidence:
     def kit(self) -> tuple[ChannelMeasures, ...]:
         """Measured mics at the kit, without click, talkback and unknown ones."""
         return tuple(c for c in self.channels if c.role not in NOT_A_KIT_MIC)
+
+    def records(self, kind: type[Record]) -> list[Record]:
+        """The signal-level records of one type."""
+        return [r for r in self.faults if isinstance(r, kind)]
 
     def label(self, file: str) -> str:
         """How a channel is called; the file's own name if it is not declared."""

@@ -4,19 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from kitproof.find import bleed, files, identity, level, life, noise, placement, polarity, sides
+from kitproof.find import (
+    bleed,
+    clicks,
+    clipping,
+    copies,
+    courses,
+    files,
+    gaps,
+    hum,
+    identity,
+    level,
+    life,
+    noise,
+    placement,
+    polarity,
+    sides,
+)
 from kitproof.find.evidence import Evidence
 from kitproof.model import Finding
 
 FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     files.findings_of,
     life.findings_of,
+    gaps.findings_of,
     level.findings_of,
+    clipping.findings_of,
+    copies.findings_of,
     identity.findings_of,
     placement.findings_of,
     polarity.findings_of,
     sides.findings_of,
+    courses.findings_of,
+    hum.findings_of,
     noise.findings_of,
+    clicks.findings_of,
     bleed.findings_of,
 )
 

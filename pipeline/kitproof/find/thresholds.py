@@ -57,6 +57,17 @@ _ALL = (
     _t("clip_fix_others", 10.0, "places", "on other mics: so many cannot be rebuilt one by one"),
     _t("clip_lost_share", 0.25, "share of hits", "so many strokes cut flat and the channel is lost"),
     _t("dc_fraction", 0.001, "of full scale", "mean above -60 dBFS", PRACTICE),
+    _t("ceiling_sure", 0.6, "0 to 1", "a less sure ceiling below full scale is left alone, but for one long flat top"),
+    # signal
+    _t("gap_side_ms", 0.5, "ms", "jumps in several channels nearer than this are one loss"),
+    _t("hum_note_dbfs", -80.0, "dBFS", "under every room's own noise: worth knowing, not worth a decision"),
+    _t("click_note_db", -90.0, "dB", "against the click: under the noise of any converter"),
+    _t("click_routed_db", -20.0, "dB", "louder than headphones leak: recorded on purpose or by a wrong route"),
+    _t("drift_ppm", 3.0, "ppm", "clocks of one make differ by more; below, 4 minutes move by 0.7 ms at most", PRACTICE),
+    _t("drift_least_ms", 0.05, "ms", "over the take: less is within what a drum's sound changes by itself"),
+    _t("drift_fix_ms", 0.5, "ms", "over the take: the picture of the kit changes to the ear", PRACTICE),
+    _t("moved_ms", 0.15, "ms", "5 cm: a mic does not move so far by itself", PRACTICE),
+    _t("moved_fix_ms", 0.5, "ms", "17 cm: tone and picture change, the two halves no longer match"),
     # noise
     _t("noise_close_dbfs", -60.0, "dBFS", "tolerable noise floor of a close mic", PRACTICE),
     _t("noise_distant_dbfs", -55.0, "dBFS", "tolerable noise floor of an overhead or room mic", PRACTICE),

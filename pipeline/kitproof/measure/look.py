@@ -17,6 +17,7 @@ from scipy import fft, signal
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.arrival import Arrival, locate
 from kitproof.measure.excerpts import LEAD_S, TAIL_S, DrumTimes, pick_hits, read_excerpts, start_error_s
+from kitproof.measure.lags import StrokeLags, stroke_lags
 from kitproof.measure.ownmic import StrokeMeasures, measure_strokes
 from kitproof.measure.stacking import align_strokes, aligned
 from kitproof.model import HitPicture
@@ -40,6 +41,7 @@ class ChannelLook:
     n_hits: Mapping[str, int]
     low_lines: Mapping[str, NDArray[np.complex64]] = field(default_factory=dict)  # drum -> (n_hits, n_lines)
     picture: HitPicture | None = None
+    lags: tuple[StrokeLags, ...] = ()  # of the drums that are heard clearly
 
 
 def look_at_own(path: Path, index: int, time_s: NDArray[np.float64]) -> StrokeMeasures:
@@ -56,6 +58,7 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
     n_hits: dict[str, int] = {}
     lines: dict[str, NDArray[np.complex64]] = {}
     picture = None
+    lags: list[StrokeLags] = []
     with SpanReader(path) as reader:
         rate = reader.rate_hz
         for d in drums:
@@ -67,13 +70,15 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
             late_s = start_error_s(chosen.time_s, rate)
             arrivals[d.drum] = locate(align_strokes(file, rate, chosen, excerpts, late_s))
             band = next((b for name, b in LOW_BAND_HZ.items() if d.drum.startswith(name)), None)
-            if band is not None or d.drum == own_drum:
-                waves = aligned(excerpts, late_s, rate)
-                if band is not None:
-                    lines[d.drum] = low_lines(waves, rate, band)
-                if d.drum == own_drum:
-                    picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
-    return ChannelLook(file=file, arrivals=arrivals, n_hits=n_hits, low_lines=lines, picture=picture)
+            waves = aligned(excerpts, late_s, rate)
+            if band is not None:
+                lines[d.drum] = low_lines(waves, rate, band)
+            if d.drum == own_drum:
+                picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
+            heard_s = 0.0 if file == d.own_file else arrivals[d.drum].time_s
+            if heard_s is not None:
+                lags.append(stroke_lags(file, d.drum, chosen.time_s, waves, rate, heard_s))
+    return ChannelLook(file=file, arrivals=arrivals, n_hits=n_hits, low_lines=lines, picture=picture, lags=tuple(lags))
 
 
 def low_lines(waves: NDArray[np.float64], rate_hz: int, band_hz: tuple[float, float]) -> NDArray[np.complex64]:
