@@ -30,6 +30,7 @@ class FarEvents:
     time_s: Float64Array  # (n_mics, N) first sound in each distant mic; the event's frame where none stands out
     edge_db: Float64Array  # (N,) sharpest edge over those of the 10 ms before, best mic
     rise_db: Float64Array  # (N,) mean of the three bands that rise most, best mic
+    floor_db: Float64Array  # (N,) floor above 4 kHz, 60 to 200 ms after, best mic
     wash_db: Float64Array  # (N,) by how much the floor between strokes rises above 4 kHz, best mic
 
 
@@ -57,6 +58,8 @@ def gather_far(
     coarse_s = frame / rate
     found = np.stack([start_times(tracks[m], coarse_s, before_s=0.004, after_s=0.008, need_db=6.0) for m in mics])
     time_s = np.where(np.isnan(found), coarse_s, found)
+    after_db = np.stack([_floor_db(tracks[m], frame, WASH_AFTER_S) for m in mics])
+    before_db = np.stack([_floor_db(tracks[m], frame, WASH_BEFORE_S) for m in mics])
     rise = 10.0 * np.log10(first_bands(seen, len(mics)) / first_bands(before, len(mics)))
     return FarEvents(
         events=events,
@@ -65,7 +68,8 @@ def gather_far(
         time_s=time_s,
         edge_db=np.max([edge_rise(tracks[m], t) for m, t in zip(mics, time_s, strict=True)], axis=0),
         rise_db=np.sort(rise, axis=1)[:, -3:].mean(axis=1).max(axis=0),
-        wash_db=np.max([_wash_db(tracks[m], frame) for m in mics], axis=0),
+        floor_db=after_db.max(axis=0),
+        wash_db=(after_db - before_db).max(axis=0),
     )
 
 
@@ -109,15 +113,12 @@ def _usual_lag(struck: NDArray[np.int64], starts: NDArray[np.int64], rate: float
     return int(np.median(lag)) if len(lag) else 0
 
 
-def _wash_db(track: OnsetTrack, frame: NDArray[np.int64]) -> Float64Array:
-    """(N,) floor above 4 kHz after each frame over the floor before it.
+def _floor_db(track: OnsetTrack, frame: NDArray[np.int64], span_s: tuple[float, float]) -> Float64Array:
+    """(N,) floor above 4 kHz in a span around each frame.
 
     A crash fills the gaps between the strokes that follow it; drums and short hats do not.
     """
     rate = track.frames_per_s
     level_db = 10.0 * np.log10(track.band_power()[:, 6:].sum(axis=1))
-    floors = []
-    for begin, end in (WASH_AFTER_S, WASH_BEFORE_S):
-        index = frame[:, None] + np.arange(round(begin * rate), round(end * rate))
-        floors.append(np.percentile(level_db[np.clip(index, 0, len(level_db) - 1)], 15, axis=1))
-    return np.asarray(floors[0] - floors[1])
+    index = frame[:, None] + np.arange(round(span_s[0] * rate), round(span_s[1] * rate))
+    return np.asarray(np.percentile(level_db[np.clip(index, 0, len(level_db) - 1)], 15, axis=1))

@@ -34,7 +34,7 @@ MANY = 25  # clear events, from which templates can be learned
 MANY_ALONE = 15  # of these without a miked stroke; else they are another way of hitting a miked drum
 LIKELY_FEW, LIKELY_MANY = 0.4, 0.5  # best balance of missed and false strokes on the trials
 # of the terms of few_terms and many_terms
-FEW_WEIGHTS = (-12.93, 0.76, 1.19, 1.19, 2.09, 1.43)
+FEW_WEIGHTS = (-13.14, 0.73, 1.33, 0.82, 1.73, 1.41, 0.52)
 MANY_WEIGHTS = (-4.40, 1.66, 2.03, 2.37, -0.82, -0.23, 1.79, -0.45, 0.58)
 
 
@@ -126,11 +126,12 @@ def _loud_db(level_db: Float64Array) -> float:
 
 
 def few_terms(heard: FarEvents, left: Leftover) -> Float64Array:
-    """(N, 6) terms of the regression for rare events, the constant first."""
+    """(N, 7) terms of the regression for rare events, the constant first."""
     events = heard.events
     total_db = 10.0 * np.log10(first_bands(events.seen, len(events.mics)).sum(axis=(0, 1)))
     usual = heard.struck.sum(axis=0) > 0
     loud_db = float(np.percentile(total_db[usual] if usual.any() else total_db, 90))
+    usual_floor_db = float(np.percentile(heard.floor_db[usual] if usual.any() else heard.floor_db, 75))
     return np.column_stack(
         (
             np.ones(len(total_db)),
@@ -139,6 +140,7 @@ def few_terms(heard: FarEvents, left: Leftover) -> Float64Array:
             np.clip(left.level_db - loud_db, -40.0, 20.0) / 10.0,
             np.clip(heard.wash_db, -10.0, 30.0) / 10.0,
             np.clip(left.late_mid_db, -10.0, 30.0) / 10.0,
+            np.clip(heard.floor_db - usual_floor_db, -30.0, 20.0) / 10.0,
         )
     )
 
