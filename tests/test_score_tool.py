@@ -17,7 +17,7 @@ import soundfile as sf
 sys.path.insert(0, str(Path(__file__).parent / "tools"))
 
 import score
-from figures import Outcome, all_figures, f_measure, findings_in_clean
+from figures import Outcome, all_figures, f_measure, findings_in_clean, per_drum, per_take
 from grooves import COUNT_IN_S, GROOVES, Groove, play
 from hitkit import HitKit, KitError, drum_of, open_kit
 from render import Alteration, Truth, render
@@ -359,7 +359,11 @@ def test_hits_on_a_drum_nobody_struck_are_counted(outcome: Outcome) -> None:
 
     figures = {f.name: f for f in all_figures([replace(outcome, truth=truth)])}
 
-    assert figures["hits: on drums nobody struck"].value == len(outcome.truth.hits_s["snare"])
+    n_stray = len(outcome.truth.hits_s["snare"])
+    assert figures["hits: on drums nobody struck"].value == n_stray
+    assert set(per_drum([replace(outcome, truth=truth)])) == {"kick"}
+    in_take = per_take([replace(outcome, truth=truth)])["street 1"]
+    assert in_take.n_reported - in_take.n_true == n_stray
 
 
 def test_findings_in_clean_takes_are_listed_unless_true(outcome: Outcome) -> None:

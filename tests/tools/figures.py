@@ -95,10 +95,9 @@ def reported(o: Outcome, drum: str) -> list[float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrumScores:
-    """F by drum over all takes, the drum's strokes counted together; n_true by drum; F by drum and take."""
+    """F by drum over all takes, the drum's strokes counted together, and F by drum and take."""
 
     pooled: Mapping[str, float]
-    n_true: Mapping[str, int]
     in_take: Mapping[tuple[str, str], float]  # only where there were enough strokes
 
     @property
@@ -119,15 +118,14 @@ Finder = Callable[[Outcome, str], Times]
 def drum_scores(outcomes: Sequence[Outcome], window_s: float, found: Finder) -> DrumScores:
     """F of every drum that has a mic and was struck, with what `found` says of an outcome and a drum."""
     struck = list(dict.fromkeys(d for o in outcomes for d in o.truth.own if o.truth.hits_s.get(d)))
-    pooled, n_true, in_take = {}, {}, {}
+    pooled, in_take = {}, {}
     for drum in struck:
         played = [(o, o.truth.hits_s[drum], found(o, drum)) for o in outcomes if o.truth.hits_s.get(drum)]
         pooled[drum] = f_measure([(true_s, found_s) for _, true_s, found_s in played], window_s)
-        n_true[drum] = sum(len(true_s) for _, true_s, _ in played)
         for o, true_s, found_s in played:
             if len(true_s) >= ENOUGH_HITS:
                 in_take[drum, o.truth.name] = f_measure([(true_s, found_s)], window_s)
-    return DrumScores(pooled=pooled, n_true=n_true, in_take=in_take)
+    return DrumScores(pooled=pooled, in_take=in_take)
 
 
 def hit_figures(outcomes: Sequence[Outcome]) -> list[Figure]:
@@ -331,10 +329,36 @@ def findings_in_clean(outcomes: Sequence[Outcome], known: Iterable[str] = ()) ->
     return dict(sorted(count.items()))
 
 
-def per_drum(outcomes: Sequence[Outcome]) -> dict[str, tuple[float, int]]:
-    """drum -> F at the judged window, and its true strokes in all."""
-    scores = drum_scores(outcomes, JUDGED_WINDOW_S, reported)
-    return {drum: (f, scores.n_true[drum]) for drum, f in scores.pooled.items()}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Count:
+    """F at the judged window over some drums and takes, and what it comes from."""
+
+    f: float
+    n_true: int
+    n_reported: int
+
+
+def per_drum(outcomes: Sequence[Outcome]) -> dict[str, Count]:
+    """By drum with a mic, over all takes in which it was struck."""
+    return {
+        drum: _count([(o, drum) for o in outcomes if o.truth.hits_s.get(drum)])
+        for drum in dict.fromkeys(d for o in outcomes for d in o.truth.own)
+        if any(o.truth.hits_s.get(drum) for o in outcomes)
+    }
+
+
+def per_take(outcomes: Sequence[Outcome]) -> dict[str, Count]:
+    """By take, over all drums with a mic: here strokes on drums nobody struck count too."""
+    return {o.truth.name: _count([(o, drum) for drum in o.truth.own]) for o in outcomes}
+
+
+def _count(which: Sequence[tuple[Outcome, str]]) -> Count:
+    takes = [(o.truth.hits_s.get(drum, ()), reported(o, drum)) for o, drum in which]
+    return Count(
+        f=f_measure(takes, JUDGED_WINDOW_S),
+        n_true=sum(len(true_s) for true_s, _ in takes),
+        n_reported=sum(len(found_s) for _, found_s in takes),
+    )
 
 
 def _median_size(errors: Sequence[float]) -> float | None:

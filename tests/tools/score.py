@@ -22,7 +22,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
-from figures import Figure, Outcome, all_figures, findings_in_clean, per_drum
+from figures import Figure, Outcome, all_figures, findings_in_clean, per_drum, per_take
 from grooves import GROOVES, Groove
 from hitkit import HitKit, KitError, open_kit
 from render import Alteration, Truth, render
@@ -171,9 +171,10 @@ def print_table(figures: Sequence[Figure], outcomes: Sequence[Outcome], known: S
     width = max(len(f.name) for f in figures)
     for f in figures:
         print(f"{f.name:<{width}}  {_value(f):>10}  {_goal(f):<12}  {_word(f):<5}  {f.note}".rstrip())
-    print("\nby drum, F at 25 ms:")
-    for drum, (value, n_strokes) in per_drum(outcomes).items():
-        print(f"  {drum:<12} {value:.3f}  {n_strokes} strokes")
+    for title, counts in (("drum", per_drum(outcomes)), ("take", per_take(outcomes))):
+        print(f"\nby {title}, F at 25 ms:")
+        for name, count in counts.items():
+            print(f"  {name:<14} {count.f:.3f}  {count.n_true} struck, {count.n_reported} reported")
     print(f"\nfindings in {len(outcomes)} takes with nothing done to them (fix and look):")
     found = findings_in_clean(outcomes, known)
     for (severity, code, roles), n in found.items():
