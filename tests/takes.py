@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ import soundfile as sf
 
 import synth
 from kitproof.demo import DemoTruth, Stroke, TakeSpec, render_take, write_take
+from kitproof.run import Result, measure_take
 
 STEP_S = 60.0 / 104.0 / 4.0
 # Four bars of sixteen steps; 1 to 9 is the strength. Each drum alone often enough to be told from the others.
@@ -51,26 +54,52 @@ def short_take(folder: Path, *, rate_hz: int = 48000, number: int = 1) -> tuple[
     return write_take(folder, stems, truth), truth
 
 
+@dataclass(frozen=True)
+class MeasuredTake:
+    """A take with its truth, as it lay there before and after it was measured, and what was found."""
+
+    folder: Path
+    truth: DemoTruth
+    before: Mapping[str, str]
+    after: Mapping[str, str]
+    result: Result
+
+    @property
+    def roles(self) -> dict[str, str]:
+        """Role by file."""
+        return {file: role for role, file in self.truth.files.items()}
+
+
+def measured_take(folder: Path) -> MeasuredTake:
+    """The short take at 44.1 kHz, measured in this process."""
+    take, truth = short_take(folder, rate_hz=44100)
+    before = fingerprint(take)
+    with ThreadPoolExecutor(1) as executor:
+        result = measure_take(take, executor, strict=True)
+    return MeasuredTake(take, truth, before, fingerprint(take), result)
+
+
+LATE_S = 0.003  # a metre between the drums
+
+
 def strokes_take(
-    folder: Path,
-    files: Mapping[str, Sequence[float]],
-    *,
-    seconds: float = 3.0,
-    rate_hz: int = 44100,
-    bleed: float = 0.05,
+    folder: Path, files: Mapping[str, Sequence[float]], *, seconds: float = 3.0, rate_hz: int = 44100
 ) -> Path:
-    """A folder of mono files, each with strokes of its own at the given times and a little of all the others'."""
+    """A folder of mono files, each with strokes of its own at the given times.
+
+    The others' strokes are heard there too, 26 dB softer and a metre later, or 10 dB softer where a file has none.
+    """
     folder.mkdir(parents=True)
-    rng = np.random.default_rng(3)
-    hz = {name: 90.0 * 1.7**i for i, name in enumerate(files)}
-    alone = {
-        name: synth.strokes(times, seconds=seconds, hz=hz[name], rng=rng, rate_hz=rate_hz)
-        for name, times in files.items()
-    }
-    everybody = np.sum(list(alone.values()), axis=0)
-    for name, wave in alone.items():
-        heard = wave + bleed * (everybody - wave) + synth.room_tone(seconds, -75.0, rng, rate_hz)
-        sf.write(folder / name, np.clip(heard, -0.99, 0.99), rate_hz, subtype="PCM_24")
+    for i, (name, times) in enumerate(files.items()):
+        wave = np.zeros(round(seconds * rate_hz))
+        for k, (other, struck) in enumerate(files.items()):
+            late, peak_dbfs = (0.0, -6.0) if other == name else (LATE_S, -32.0 if times else -16.0)
+            wave += synth.strokes(
+                [t + late for t in struck], seconds=seconds, hz=90.0 * 2.1**k, peak_dbfs=peak_dbfs,
+                rng=np.random.default_rng(k), rate_hz=rate_hz,
+            )  # fmt: skip
+        wave += synth.room_tone(seconds, -75.0, np.random.default_rng(50 + i), rate_hz)
+        sf.write(folder / name, np.clip(wave, -0.99, 0.99), rate_hz, subtype="PCM_24")
     return folder
 
 
