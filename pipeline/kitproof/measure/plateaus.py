@@ -25,7 +25,7 @@ SPREAD_DB = 0.2  # of one ceiling over hits; a steady drummer's peaks spread by 
 FEWEST_SAMPLES = 4  # in a top: with fewer, any curve is a straight line
 FLATNESS = 0.25  # bend inside the top over that of a parabola of its height and length
 MOMENT_S = 0.030  # tops closer than this belong to one hit
-FEWEST_MOMENTS = 2
+FEWEST_MOMENTS = 3
 FLAT_SHARE = 0.6  # of the hits that reach the ceiling and are long enough to judge
 HELD_SAMPLES = 3  # equal ones: a flat top that needs no further proof
 HELD_ALONE = 6
@@ -149,10 +149,12 @@ def _top(wave: FloatArray, first: int, end: int, offset: int) -> Top:
     held = int(np.count_nonzero(top == height))
     bend = 1.0
     if n >= FEWEST_SAMPLES:
-        # A parabola that falls by `drop` towards both ends of n samples bends by 8 drop / n**2 everywhere.
-        inner = np.abs(np.diff(top, 2))
+        # A parabola that falls by `drop` towards both ends of n samples bends by 8 drop (lag/n)**2 everywhere;
+        # the longer lag keeps noise and the steps of 16 bits small against it.
+        lag = max(1, n // 6)
+        inner = np.abs(top[2 * lag :] - 2.0 * top[lag:-lag] + top[: -2 * lag])
         drop = height - limit
-        bend = float(np.median(inner) / (8.0 * drop / n**2))
+        bend = float(np.median(inner) / (8.0 * drop * (lag / n) ** 2))
     return Top(
         at=offset + peak_at, level=float(np.median(top)), height=height, n_samples=n, bend=bend, held=held,
         shoulders=(float(wave[max(0, low - 2)]) / height, float(wave[min(high + 1, len(wave) - 1)]) / height),
@@ -192,7 +194,9 @@ def _by_shape(side: _Side, rate_hz: int) -> _Found | None:
     share = len(moments) / max(len(_moments([t.at for t in reached], rate_hz)), 1)
     # One long top that holds its value from corner to corner is proof enough.
     alone = any(t.held >= HELD_ALONE and t.held >= HELD_SHARE * t.n_samples for t in flat)
-    if share < FLAT_SHARE or len(moments) < (1 if alone else FEWEST_MOMENTS):
+    # Two hits may look straight by chance, but not hold one value.
+    enough = 1 if alone else 2 if all(t.held >= HELD_SAMPLES for t in flat) else FEWEST_MOMENTS
+    if share < FLAT_SHARE or len(moments) < enough:
         return None
     spread = float(np.std([20.0 * np.log10(t.level) for t in flat]))
     return level, spread, len(flat), moments, share
