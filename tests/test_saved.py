@@ -81,6 +81,12 @@ def signal_faults() -> dict[str, object]:
         "courses": (
             model.DelayCourse(file=ODD_NAME, n_strokes=2, unmeasured=no_course, **dict.fromkeys(no_course)),
         ),
+        "low_end": (
+            model.LowEndPair(
+                a=ODD_NAME, b="x.wav", below_hz=150.0, correlation=-0.25, mono_db=-1.25, side_db=None,
+                unmeasured={"side_db": "not a left and a right mic"},
+            ),
+        ),
     }  # fmt: skip
 
 
@@ -193,7 +199,7 @@ def test_the_layout_is_the_promised_one(tmp_path):
     assert "Größe".encode() in raw
     assert list(document) == sorted(document)
     promised = {"channels", "hits", "bleed", "pairs", "findings", "take", "files", "drums", "not_checked", "verdict"}
-    promised |= {"faults", "duplicates", "click_bleed", "courses"}
+    promised |= {"faults", "duplicates", "click_bleed", "courses", "low_end"}
     assert set(document) == promised | {"settings", "versions", "schema_version"}
     (entry,) = document["channels"]
     assert (entry["file"], entry["mic"], entry["to_snare_m"]) == (ODD_NAME, "dynamic, cardioid", 0.04)
@@ -339,7 +345,7 @@ def test_every_key_is_documented_and_no_other(tmp_path):
         written[name] = set(document[name])
     for name in ("files", "channels", "drums", "hits", "bleed", "pairs", "findings", "not_checked"):
         written[name] = set(document[name][0])
-    for name in ("faults", "duplicates", "click_bleed", "courses"):
+    for name in ("faults", "duplicates", "click_bleed", "courses", "low_end"):
         written[name] = set(document[name][0])
     for name in ("plateaus", "gaps"):
         written[name] = set(document["faults"][0][name][0])

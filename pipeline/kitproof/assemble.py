@@ -13,7 +13,6 @@ from kitproof.measure.scan import ChannelScan
 from kitproof.model import Channel, ChannelMeasures, DrumMeasures, Hit
 from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER
 
-CHANNEL_REASONS = "every null has its reason in `unmeasured`"
 SILENT = "silence"
 NOT_HIT = "no hit of this drum was found"
 NO_BLEED = "bleed could not be measured in this mic"

@@ -429,6 +429,7 @@ class Measurements:
     duplicates: tuple[Duplicate, ...] = ()
     click_bleed: tuple[ClickBleed, ...] = ()  # one per mic; empty without a click channel
     courses: tuple[DelayCourse, ...] = ()  # one per channel that hears a drum
+    low_end: tuple[LowEndPair, ...] = ()  # every two mics with a low end
     schema_version: int = SCHEMA_VERSION
 
 

@@ -10,6 +10,7 @@ that fails, does not stop the take: the rest is measured, and what is missing is
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
@@ -22,16 +23,17 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
-from kitproof.assemble import CHANNEL_REASONS, channel_measures, drum_measures, hits_of
+from kitproof.assemble import channel_measures, drum_measures, hits_of
 from kitproof.comparing import find_copies, hear_click
 from kitproof.errors import TakeError
-from kitproof.find import judge
+from kitproof.find import Thresholds, judge
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
 from kitproof.measure.courses import delay_courses
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
+from kitproof.measure.lowend import measure_low_end
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
@@ -43,6 +45,7 @@ from kitproof.model import (
     DelayCourse,
     Duplicate,
     Hit,
+    LowEndPair,
     Measurements,
     NotChecked,
     PairEntry,
@@ -264,6 +267,7 @@ class _Faults:
     duplicates: tuple[Duplicate, ...]
     click_bleed: tuple[ClickBleed, ...]
     courses: tuple[DelayCourse, ...]
+    low_end: tuple[LowEndPair, ...]
 
 
 def _faults(
@@ -281,7 +285,16 @@ def _faults(
         duplicates=course.attempt("copies", lambda: find_copies(take, scanned, executor), ()),
         click_bleed=course.attempt("click", lambda: hear_click(take, kit, scanned, executor), ()),
         courses=course.attempt("drift and moved mics", lambda: delay_courses(lags, own), ()),
+        low_end=course.attempt("low end", lambda: _low_end(kit, scanned), ()),
     )
+
+
+def _low_end(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> tuple[LowEndPair, ...]:
+    """Of the channels at the rate that most have: others cannot be laid on top of them sample by sample."""
+    rates = Counter(scanned[c.file].low_rate_hz for c in kit)
+    rate_hz = rates.most_common(1)[0][0] if rates else 0.0
+    low = {c.file: scanned[c.file].low for c in kit if scanned[c.file].low_rate_hz == rate_hz}
+    return measure_low_end(kit, low, rate_hz)
 
 
 def _result(
@@ -306,8 +319,9 @@ def _result(
     measurements = Measurements(
         take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
         findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
-        settings={"temperature_c": take.temperature_c, "reasons": CHANNEL_REASONS}, versions=versions(),
+        settings={"temperature_c": take.temperature_c, "thresholds": Thresholds().as_settings()}, versions=versions(),
         faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
+        low_end=faults.low_end,
     )  # fmt: skip
     pictures = Pictures(
         channels=tuple(scanned[c.file].scan.picture for c in channels),

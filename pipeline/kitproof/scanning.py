@@ -7,6 +7,9 @@ from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kitproof.errors import StemError
 from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
 from kitproof.measure.dropouts import DropoutMeter
@@ -28,6 +31,8 @@ class ScannedChannel:
     track: OnsetTrack
     faults: ChannelFaults
     fingerprint: Print
+    low: NDArray[np.float32]  # low end, at low_rate_hz
+    low_rate_hz: float
     rate_hz: int
     n_frames: int
     damage: str | None
@@ -82,10 +87,12 @@ def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> Sca
         blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file,
         extra=(onsets, plateaus, dropouts, low_band, prints),
     )  # fmt: skip
-    hum = find_hum(low_band.result(), low_band.low_rate_hz)
+    low = low_band.result()
+    hum = find_hum(low, low_band.low_rate_hz)
     faults = ChannelFaults(file=file, plateaus=plateaus.result(), gaps=dropouts.result(), hum=hum)
     return ScannedChannel(
-        scan=scan, track=onsets.result(), faults=faults, fingerprint=prints.result(), rate_hz=rate_hz,
+        scan=scan, track=onsets.result(), faults=faults, fingerprint=prints.result(), low=low,
+        low_rate_hz=low_band.low_rate_hz, rate_hz=rate_hz,
         n_frames=n_frames, damage=damage[0] if damage else None,
     )  # fmt: skip
 
