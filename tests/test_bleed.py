@@ -9,10 +9,13 @@ import pytest
 from numpy.typing import NDArray
 
 import synth
+from kitproof.ingest.audiofile import read_blocks
 from kitproof.measure.bleed import FLOOR_DB, measure_bleed
 from kitproof.measure.excerpts import DrumTimes
+from kitproof.measure.look import look_at_own
 from kitproof.measure.onsets import OnsetMeter, OnsetTrack
 from kitproof.model import BleedEntry
+from takes import MeasuredTake
 
 RATE_HZ = 48000
 SECONDS = 12.0
@@ -118,6 +121,48 @@ def test_bleed_that_always_falls_on_the_own_strokes_is_told_apart_by_its_band() 
     a, b = (entry(levels, [SNARE, drum("hi-hat", first_s, 2.0, seed=4)], foreign="hi-hat") for first_s in (0.5, 1.0))
 
     assert a.bleed_db == pytest.approx(b.bleed_db, abs=2.5)
+
+
+# ------------------------------------------------------------------------------------ in the modelled room
+def drums_played(take: MeasuredTake) -> list[DrumTimes]:
+    """The strokes that were played, each with its peak in its drum's own mic."""
+    truth = take.truth
+    drums = []
+    for name in dict.fromkeys(h.drum for h in truth.hits):
+        mine = [h for h in truth.hits if h.drum == name]
+        time_s = np.array([h.time_s for h in mine])
+        own = look_at_own(take.folder / truth.files[mine[0].role], 0, time_s)
+        drums.append(
+            DrumTimes(
+                drum=name, own_file=truth.files[mine[0].role], time_s=own.time_s, strength=own.peak,
+                clear=np.ones(len(mine), bool),
+            )
+        )  # fmt: skip
+    return drums
+
+
+def test_bleed_of_the_modelled_kit_is_that_of_its_strokes_alone(measured: MeasuredTake) -> None:
+    """Where it is louder than -30 dB: half of the figures within 1 dB of the strokes rendered one by one.
+
+    Nine of ten within 2.5 dB: four strokes of a tom, with others ringing into them, are few. A figure is used to
+    tell mics apart that differ by many decibels.
+    """
+    drums = drums_played(measured)
+    errors = []
+    for name in ("kick", "snare", "hi-hat", "rack-tom-1", "rack-tom-2", "floor-tom", "ride"):
+        file = next(d.own_file for d in drums if d.drum == name)
+        role = measured.roles[file]
+        meter = OnsetMeter(measured.truth.rate_hz)
+        for block in read_blocks(measured.folder / file):
+            meter.push(block[:, 0])
+        for e in measure_bleed(file, name, meter.result(), drums).entries:
+            true_db = measured.truth.bleed_db[e.drum][role]
+            if e.bleed_db is not None and true_db > -30.0:
+                errors.append(e.bleed_db - true_db)
+
+    assert len(errors) >= 20  # of 30 or so: a few are hidden
+    assert np.median(np.abs(errors)) < 1.0
+    assert np.quantile(np.abs(errors), 0.9) < 2.5
 
 
 # ------------------------------------------------------------------------------------ who has an entry

@@ -106,26 +106,6 @@ def test_the_snares_two_heads_move_apart(measured: MeasuredTake) -> None:
     assert pairs["snare-side"] == "same"
 
 
-def test_bleed_is_near_the_truth(measured: MeasuredTake) -> None:
-    """Drums and mics in which it is louder than -30 dB, median error 1.5 dB.
-
-    Compared are drums all of whose strokes are found: the figure is about median strokes.
-    """
-    m = measured.result.measurements
-    count = {d: sum(h.drum == d for h in measured.truth.hits) for d in ("kick", "snare", "hi-hat", "rack-tom-1")}
-    whole = {d for d, n in count.items() if n == sum(h.drum == d for h in m.hits)}
-    own = {d.file: d.drum for d in m.drums}
-    errors = [
-        b.bleed_db - truth
-        for b in m.bleed
-        if b.bleed_db is not None and {b.drum, own[b.file]} <= whole
-        and (truth := measured.truth.bleed_db[b.drum][measured.roles[b.file]]) > -30.0
-    ]  # fmt: skip
-
-    assert len(errors) >= 5
-    assert np.median(np.abs(errors)) < 1.5
-
-
 def test_the_faults_of_the_take_are_found(measured: MeasuredTake) -> None:
     """Overload, a moved overhead, a snare mic against the other, hum: each with its channel, and no other to fix."""
     m = measured.result.measurements
