@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from kitproof.find import polarity, sides
 from kitproof.find.evidence import Evidence, drum_of, is_distant
 from kitproof.find.texts import counted, listed
-from kitproof.model import NotChecked
+from kitproof.model import DelayCourse, NotChecked
 from kitproof.roles import PAIRS, drum_label
 
 MOST_LINES = 10
@@ -21,7 +21,7 @@ SIGNAL_FAULTS = "overload below full scale, hum, lost samples, copies, click, dr
 def not_checked(e: Evidence) -> tuple[NotChecked, ...]:
     """All checks that could not be made, the weightiest first."""
     families = (
-        _channels, _drums, _signal_faults, _second_mics, _spaced, _sides, _arrivals, _bleed, _noise, _offsets,
+        _channels, _drums, _signal_faults, _second_mics, _spaced, _sides, _arrivals, _bleed, _noise, _offsets, _courses,
     )  # fmt: skip
     lines = [line for family in families for line in family(e)]
     return (*lines[: MOST_LINES - 1], ALWAYS)
@@ -53,6 +53,14 @@ def _drums(e: Evidence) -> Iterator[NotChecked]:
 def _signal_faults(e: Evidence) -> Iterator[NotChecked]:
     if not e.faults:
         yield NotChecked(check=SIGNAL_FAULTS, reason="not measured in this run")
+
+
+def _courses(e: Evidence) -> Iterator[NotChecked]:
+    """Clocks and stands of channels with too few strokes."""
+    open_ = [c for c in e.records(DelayCourse) if c.shape is None]
+    if open_:
+        reasons = _most(c.unmeasured["shape"] for c in open_)
+        yield NotChecked(check=f"drift and moved mics: {listed(e.labels([c.file for c in open_]))}", reason=reasons[0])
 
 
 def _second_mics(e: Evidence) -> Iterator[NotChecked]:
