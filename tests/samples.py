@@ -28,6 +28,7 @@ from kitproof.model import (
     Fuller,
     Hit,
     HitPicture,
+    LowEndPair,
     Measurements,
     NoiseBand,
     NotChecked,
@@ -123,6 +124,7 @@ def take(
         hits=hits,
         bleed=_bleed(rng, readable, hits, silent),
         pairs=_pairs(rng, readable, hits, silent),
+        low_end=() if silent else _low_end(readable),
         findings=findings,
         not_checked=NOT_CHECKED,
         verdict=_verdict(findings, verdict, good=not silent and bool(readable)),
@@ -330,6 +332,24 @@ def _bleed_entry(file: str, drum: str, n_hits: int, level: float | None) -> Blee
         drum=drum, file=file, bleed_db=level, bleed_low_db=level - 4.0, bleed_mid_db=level, bleed_high_db=level + 3.0,
         spread_db=2.1, n_hits=n_hits,
     )  # fmt: skip
+
+
+def _low_end(channels: tuple[Channel, ...]) -> tuple[LowEndPair, ...]:
+    """Every two mics; those of one drum alike, a close and a distant one against each other."""
+    sides = {frozenset(pair) for pair in PAIRS}
+    made = []
+    for i, a in enumerate(channels):
+        for b in channels[i + 1 :]:
+            alike = 0.9 if DRUM_OF_ROLE.get(a.role) == DRUM_OF_ROLE.get(b.role) else -0.4
+            spaced = frozenset((a.role, b.role)) in sides
+            made.append(
+                LowEndPair(
+                    a=a.file, b=b.file, below_hz=150.0, correlation=alike, mono_db=10.0 * math.log10(1.0 + alike),
+                    side_db=10.0 * math.log10((1.0 - alike) / (1.0 + alike)) if spaced else None,
+                    unmeasured={} if spaced else {"side_db": "not a left and a right mic"},
+                )
+            )  # fmt: skip
+    return tuple(made)
 
 
 def _pairs(rng: Generator, channels: tuple[Channel, ...], hits: tuple[Hit, ...], silent: bool) -> tuple[PairEntry, ...]:

@@ -9,7 +9,7 @@ from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
 from kitproof.report.table import Cell, Column, draw_table, scaled
 
-KEY = "low_end"
+KEY = "lowend"
 MOST_ROWS = 12
 LOSS_DB = -1.0  # a smaller loss is no one's concern
 
@@ -21,15 +21,15 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     open_section(sheet, KEY, _line(ctx, pairs))
     spaced = [p for p in pairs if p.side_db is not None]
     if spaced:
-        subhead(sheet, words("low_end.sides"), keep_with=60.0)
+        subhead(sheet, words("lowend.sides"), keep_with=60.0)
         draw_table(sheet, _columns(sheet, ctx), [_row(ctx, p) for p in spaced])
-        caption(sheet, words("low_end.sides_caption"))
+        caption(sheet, words("lowend.sides_caption"))
     losing = losers(pairs)
     if losing:
-        subhead(sheet, words("low_end.losing"), keep_with=60.0)
+        subhead(sheet, words("lowend.losing"), keep_with=60.0)
         draw_table(sheet, _columns(sheet, ctx), [_row(ctx, p) for p in losing[:MOST_ROWS]])
-        caption(sheet, words("low_end.losing_caption"))
-    method(sheet, words("low_end.method"))
+        caption(sheet, words("lowend.losing_caption"))
+    method(sheet, words("lowend.method"))
 
 
 def losers(pairs: tuple[LowEndPair, ...]) -> list[LowEndPair]:
@@ -39,13 +39,13 @@ def losers(pairs: tuple[LowEndPair, ...]) -> list[LowEndPair]:
 
 def _line(ctx: Context, pairs: tuple[LowEndPair, ...]) -> str:
     if not pairs:
-        return ctx.words("low_end.line_none")
+        return ctx.words("lowend.line_none")
     losing = losers(pairs)
     if not losing:
-        return ctx.words("low_end.line_good", n=len(pairs))
+        return ctx.words("lowend.line_good", n=len(pairs))
     worst = losing[0]
     return ctx.words(
-        "low_end.line", n=len(losing), a=ctx.label(worst.a), b=ctx.label(worst.b), loss=numbers.fixed(-worst.mono_db)
+        "lowend.line", n=len(losing), a=ctx.label(worst.a), b=ctx.label(worst.b), loss=numbers.fixed(-worst.mono_db)
     )
 
 
@@ -53,11 +53,11 @@ def _columns(sheet: Sheet, ctx: Context) -> tuple[Column, ...]:
     words = ctx.words
     return scaled(
         (
-            Column(words("low_end.a"), 110.0, "left"),
-            Column(words("low_end.b"), 110.0, "left"),
-            Column(words("low_end.correlation"), 70.0),
-            Column(words("low_end.mono"), 90.0),
-            Column(words("low_end.side"), 90.0),
+            Column(words("lowend.a"), 110.0, "left"),
+            Column(words("lowend.b"), 110.0, "left"),
+            Column(words("lowend.correlation"), 70.0),
+            Column(words("lowend.mono"), 90.0),
+            Column(words("lowend.side"), 90.0),
         ),
         sheet.text_w,
     )
