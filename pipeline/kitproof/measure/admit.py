@@ -28,14 +28,15 @@ from kitproof.measure.onsets import FLOOR_POWER
 
 CYMBALS = ("hi-hat", "ride")
 TOP_DB = 15.0  # candidates this far under a mic's loudest speak for or against its drum
-NEAR_DB = 7.0  # loud strokes of one drum differ by no more, for the most part
+NEAR_DB = 6.0  # loud strokes of one drum differ by no more, for the most part
 STRONG_DB = 18.0  # candidates from which the couplings are learned
 LAG_TOLERANCE_S = 0.0003  # own mic not later than the others, within the resolution of the edges
 CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
 UNEXPLAINED_DB = 5.0
+CYMBAL_SCORE = 0.2  # a ride over its own wash never stands out by CLEAR_DB
 FRESH_FRAMES = 25
-PLAIN_DB = 12.0  # a few events as clear as this speak for a drum, whatever else its mic hears
-ADMIT_SCORE = 0.2  # half way between the highest of a drum that was not hit and most of those that were
+PLAIN_DB = 12.0  # unexplained by as much as this: no bleed that was merely misjudged
+CLEAR_DB = 8.0  # what is left of the loudest bleed in any trial was 7 dB, of the loudest strokes mostly 20 and more
 # new energy below 500 Hz over new energy above 4 kHz, next to a drum
 TILT_DB = {"kick": (0.0, 60.0), "rack-tom": (3.0, 60.0), "floor-tom": (3.0, 60.0), "snare": (-6.0, 60.0)}
 CYMBAL_TILT_DB = (-70.0, 8.0)
@@ -78,9 +79,9 @@ def _admit(
         open_files = [c.file for j, c in enumerate(strong) if j not in chosen]
         scores = {j: _score(strong[j], events, explained, j, open_files, need, bool(chosen)) for j in left}
         best = max(left, key=lambda j: (scores[j][0], len(scores[j][1])))
-        score, seeds = scores[best]
+        seeds = scores[best][1]
         left.discard(best)
-        if len(seeds) and score >= ADMIT_SCORE:
+        if len(seeds):
             templates = np.column_stack((templates, _first_template(events, best, seeds)))
             chosen.append(best)
     return chosen, templates
@@ -185,17 +186,19 @@ def _score(
         excess_db = 10.0 * np.log10(ratio[where])
         unexplained &= excess_db > UNEXPLAINED_DB
     seed = unexplained & (np.stack([c.lag_to(f) for f in open_files]).min(axis=0) >= -LAG_TOLERANCE_S)
-    n_open, n_seed = int(unexplained.sum()), int(seed.sum())
-    near = top & (c.level_db > _reference_db(c) - NEAR_DB)
-    if not (near & unexplained).any():  # all its loudest events are others' bleed
-        return 0.0, np.zeros(0, np.int64)
+    near = c.level_db > _reference_db(c) - NEAR_DB
+    clearest_db = float(np.max(excess_db[seed & near], initial=-np.inf))
     first = near & unexplained & (c.lags_s.min(axis=1) >= -LAG_TOLERANCE_S)
     share = max(
-        n_open / max(int(top.sum()), 1),
+        int(unexplained.sum()) / int(top.sum()),
         min(int((seed & (excess_db > PLAIN_DB)).sum()) / 3, 0.8),
-        int(first.sum()) / max(int(near.sum()), 1),
+        int(first.sum()) / max(int((near & top).sum()), 1),
     )
-    score = (0.3 + 0.7 * n_seed / max(n_open, 2)) * share
+    score = (0.3 + 0.7 * int(seed.sum()) / max(int(unexplained.sum()), 2)) * share
+    if clearest_db < CLEAR_DB and not (c.drum in CYMBALS and score > CYMBAL_SCORE and clearest_db > UNEXPLAINED_DB):
+        return 0.0, np.zeros(0, np.int64)
+    if c.drum not in CYMBALS:
+        seed &= excess_db >= min(0.5 * clearest_db, PLAIN_DB)
     return score, np.unique(where[seed])
 
 

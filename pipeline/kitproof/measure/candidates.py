@@ -175,11 +175,12 @@ def edge_rise(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
 
 
 def main_rise_times(course_db: NDArray[np.float16], per_s: float, around_s: Float64Array) -> Float64Array:
-    """(n,) when a level near each time first comes within 6 dB of its largest value, s."""
+    """(n,) when a level near each time first comes within 6 dB of its largest value, s; NaN where it is there before."""
     lead, width = round(0.004 * per_s), round(0.012 * per_s)
     first = np.clip(np.floor(around_s * per_s).astype(np.int64) - lead, 0, max(len(course_db) - width, 0))
     span = course_db[np.minimum(first[:, None] + np.arange(width), len(course_db) - 1)].astype(np.float32)
-    return np.asarray((first + np.argmax(span >= span.max(axis=1, keepdims=True) - 6.0, axis=1)) / per_s)
+    rises = np.argmax(span >= span.max(axis=1, keepdims=True) - 6.0, axis=1)
+    return np.where(rises > 0, (first + rises) / per_s, np.nan)
 
 
 def gather_candidates(
@@ -217,7 +218,8 @@ def gather_candidates(
     courses = [tracks[f].edge_db if cymbal else tracks[f].mid_db for f in own_files]
     main = [main_rise_times(course, track.edges_per_s, time_s) for course in courses]
     here = main[list(own_files).index(file)]
-    lags_s = np.where(starts, np.stack(main, axis=1) - here[:, None], NEVER_S)
+    here = np.where(np.isnan(here), time_s, here)
+    lags_s = np.where(starts, np.nan_to_num(np.stack(main, axis=1) - here[:, None], nan=NEVER_S), NEVER_S)
     return Candidates(
         drum=drum, file=file, frame=frames, time_s=time_s, level_db=level_db, rise_db=rise,
         tilt_db=10.0 * np.log10(new[:, :3].sum(axis=1) / new[:, 6:].sum(axis=1)),
