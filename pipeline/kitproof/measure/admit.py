@@ -15,10 +15,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Candidates, Float64Array
+from kitproof.measure.candidates import Candidates, Float64Array, Powers
 from kitproof.measure.coupling import (
     Events,
-    Powers,
     first_strengths,
     observe,
     refine_templates,

@@ -82,6 +82,32 @@ class RunningTotal:
         return np.asarray((self._total[high] - self._total[low]) / (high - low)[:, None])
 
 
+class Powers:
+    """Band powers of every mic, unpacked from their tracks one mic at a time, so that a long take stays small."""
+
+    def __init__(self, tracks: Mapping[str, OnsetTrack]) -> None:
+        self._tracks = tracks
+        self._noise: dict[str, Float64Array] = {}
+        self._last: tuple[str, RunningTotal] | None = None
+
+    def total(self, mic: str) -> RunningTotal:
+        """Running total of one mic, (n_frames + 1, N_BANDS); the last one asked for is kept."""
+        if self._last is None or self._last[0] != mic:
+            self._last = None
+            self._last = (mic, RunningTotal(self._tracks[mic].band_power()))
+        return self._last[1]
+
+    def band_power(self, mic: str) -> NDArray[np.float32]:
+        """(n_frames, N_BANDS) power of one mic, unpacked anew."""
+        return self._tracks[mic].band_power()
+
+    def noise(self, mic: str) -> Float64Array:
+        """(N_BANDS,) power of the quietest stretches of a mic."""
+        if mic not in self._noise:
+            self._noise[mic] = noise_power(self.total(mic), self._tracks[mic].frames_per_s)
+        return self._noise[mic]
+
+
 def noise_power(total: RunningTotal, frames_per_s: float) -> Float64Array:
     """(N_BANDS,) power of the quietest stretches of 50 ms."""
     width = max(1, round(0.05 * frames_per_s))
@@ -175,7 +201,7 @@ def edge_rise(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
 
 
 def main_rise_times(course_db: NDArray[np.float16], per_s: float, around_s: Float64Array) -> Float64Array:
-    """(n,) when a level near each time first comes within 6 dB of its largest value, s; NaN where it is there before."""
+    """(n,) when a level near each time first comes within 6 dB of its largest value, s; NaN if it was there before."""
     lead, width = round(0.004 * per_s), round(0.012 * per_s)
     first = np.clip(np.floor(around_s * per_s).astype(np.int64) - lead, 0, max(len(course_db) - width, 0))
     span = course_db[np.minimum(first[:, None] + np.arange(width), len(course_db) - 1)].astype(np.float32)

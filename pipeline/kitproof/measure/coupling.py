@@ -19,14 +19,14 @@ row that is far too loud counts by its logarithm only, because it may hold a cym
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Candidates, Float64Array, RunningTotal, noise_power
-from kitproof.measure.onsets import FLOOR_POWER, N_BANDS, OnsetTrack
+from kitproof.measure.candidates import Candidates, Float64Array, Powers
+from kitproof.measure.onsets import FLOOR_POWER, N_BANDS
 
 SLICES_S = ((-0.001, 0.010), (0.010, 0.030), (0.030, 0.060))
 N_SLICES = len(SLICES_S)
@@ -70,32 +70,6 @@ class Events:
         """Sum over bands of the own mic's rows of the first slice; values (R, ...) -> (...)."""
         rows = values[self.own_rows[drum]].reshape(N_BANDS, N_SLICES, *values.shape[1:])
         return np.asarray(rows[bands, 0].sum(axis=0))
-
-
-class Powers:
-    """Band powers of every mic, unpacked from their tracks one mic at a time, so that a long take stays small."""
-
-    def __init__(self, tracks: Mapping[str, OnsetTrack]) -> None:
-        self._tracks = tracks
-        self._noise: dict[str, Float64Array] = {}
-        self._last: tuple[str, RunningTotal] | None = None
-
-    def total(self, mic: str) -> RunningTotal:
-        """Running total of one mic, (n_frames + 1, N_BANDS); the last one asked for is kept."""
-        if self._last is None or self._last[0] != mic:
-            self._last = None
-            self._last = (mic, RunningTotal(self._tracks[mic].band_power()))
-        return self._last[1]
-
-    def band_power(self, mic: str) -> NDArray[np.float32]:
-        """(n_frames, N_BANDS) power of one mic, unpacked anew."""
-        return self._tracks[mic].band_power()
-
-    def noise(self, mic: str) -> Float64Array:
-        """(N_BANDS,) power of the quietest stretches of a mic."""
-        if mic not in self._noise:
-            self._noise[mic] = noise_power(self.total(mic), self._tracks[mic].frames_per_s)
-        return self._noise[mic]
 
 
 def group_events(candidates: Sequence[Candidates], frames_per_s: float) -> list[list[tuple[int, int, int]]]:

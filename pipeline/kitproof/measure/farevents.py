@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Float64Array, edge_rise, find_starts, start_times
-from kitproof.measure.coupling import Events, Powers, first_bands, observe_frames
+from kitproof.measure.candidates import Float64Array, Powers, edge_rise, find_starts, start_times
+from kitproof.measure.coupling import Events, first_bands, observe_frames
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.strokes import Stroke
 

@@ -25,8 +25,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from kitproof.measure.admit import CYMBALS, admit_drums
-from kitproof.measure.candidates import gather_candidates
-from kitproof.measure.coupling import Powers
+from kitproof.measure.candidates import Powers, gather_candidates
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.strokes import Stroke, explain_strokes
 from kitproof.measure.unmiked import find_unmiked

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.admit import CYMBALS
-from kitproof.measure.candidates import Candidates, Float64Array
-from kitproof.measure.coupling import Evidence, Powers, evidence, first_strengths, observe, solve_strengths, with_ring
+from kitproof.measure.candidates import Candidates, Float64Array, Powers
+from kitproof.measure.coupling import Evidence, evidence, first_strengths, observe, solve_strengths, with_ring
 from kitproof.measure.onsets import FLOOR_POWER, N_BANDS
 
 SURE_GAIN = 25.0  # no false candidate of any trial reached it at a level near the drum's own

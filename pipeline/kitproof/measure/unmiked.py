@@ -16,8 +16,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Float64Array
-from kitproof.measure.coupling import Events, Powers, first_bands, misfit, solve_strengths, template_step
+from kitproof.measure.candidates import Float64Array, Powers
+from kitproof.measure.coupling import Events, first_bands, misfit, solve_strengths, template_step
 from kitproof.measure.farevents import FarEvents, gather_far
 from kitproof.measure.onsets import FLOOR_POWER, N_BANDS, OnsetTrack
 from kitproof.measure.strokes import Stroke
