@@ -103,7 +103,7 @@ def test_the_notes_name_known_roles_and_files_that_exist(demo: tuple[Path, tuple
         assert notes["take"] == {"song": "Tidewall", "number": truth.number, "tempo_bpm": 104.0, "temperature_c": 21.0}
         assert {c["role"] for c in notes["channel"]} <= set(LABELS)
         assert sorted(files) == sorted(p.name for p in (folder / truth.name).glob("*.wav"))
-        assert all({"mic", "preamp", "position", "note", "to_snare_m"} <= set(c) for c in notes["channel"])
+        assert all({"mic", "preamp", "position", "to_snare_m"} <= set(c) for c in notes["channel"])
         assert all(("to_own_drum_m" in c) == (c["role"] in DRUM_OF_ROLE) for c in notes["channel"])
 
 

@@ -17,7 +17,6 @@ from kitproof.demo.take import render_take, single_hit
 from kitproof.demo.truth import DemoTruth
 from kitproof.errors import OutputError
 from kitproof.model import FloatArray
-from kitproof.roles import LABELS
 from kitproof.units import db_to_amplitude
 
 KIT_PEAK_DBFS = -8.0
@@ -121,8 +120,9 @@ def take_toml(truth: DemoTruth, scenario: Scenario) -> str:
             f'mic = "{mic.mic}"',
             f'preamp = "gain {truth.gain_db[role] + PREAMP_AT_UNIT_DB:.0f} dB{inverted}"',
             f'position = "{mic.place}"',
-            f'note = "{LABELS[role]}; distances by tape, capsule to the middle of the struck head or plate"',
         ]
+        if role == "kick-out":
+            lines += ['note = "tape to the struck head, through the shell"']
         lines += [] if to_own is None else [f"to_own_drum_m = {to_own:.2f}"]
         lines += [f"to_snare_m = {to_snare:.2f}"]
     return "\n".join(lines) + "\n"
