@@ -12,6 +12,7 @@ MISSING = "\u25a1"  # stands for a character that the embedded fonts do not hold
 ELLIPSIS = "\u2026"
 
 
+@lru_cache(maxsize=20000)
 def printable(text: str, font: str) -> str:
     """The text with every character that `font` cannot show replaced by a square, line ends by blanks."""
     known = load_fonts()[font]
@@ -65,6 +66,11 @@ def _pieces(word: str, style: TextStyle, width: float) -> list[str]:
 
 def wrap(text: str, style: TextStyle, width: float, max_lines: int | None = None) -> list[str]:
     """Lines that fit the width. With `max_lines` the rest is dropped and the last line ends with an ellipsis."""
+    return list(_wrapped(text, style, width, max_lines))
+
+
+@lru_cache(maxsize=20000)
+def _wrapped(text: str, style: TextStyle, width: float, max_lines: int | None) -> tuple[str, ...]:
     lines: list[str] = []
     for word in printable(text, style.font).split(" "):
         joined = f"{lines[-1]} {word}" if lines else word
@@ -79,4 +85,4 @@ def wrap(text: str, style: TextStyle, width: float, max_lines: int | None = None
         while last and text_width(last + ELLIPSIS, style.font, style.size) > width:
             last = last[:-1].rstrip()
         lines = [*lines[: max_lines - 1], last + ELLIPSIS]
-    return lines or [""]
+    return tuple(lines) or ("",)
