@@ -68,7 +68,8 @@ def find_hits(
         )
         for drum, file in own.items()
     ]
-    need = min(3, max(1, (len(files) - 1) // 4))
+    # How many other mics must hear a stroke that speaks for its drum: none, where there is no other mic.
+    need = min(3, max(1, (len(files) - 1) // 4), len(files) - 1)
     admitted, templates = admit_drums(candidates, close, powers, frames_per_s, need)
     strokes: list[Stroke] = []
     if admitted:
