@@ -19,6 +19,7 @@ from kitproof.measure.candidates import Candidates, Float64Array, Powers
 from kitproof.measure.coupling import (
     Events,
     first_strengths,
+    misfit,
     observe,
     refine_templates,
     solve_strengths,
@@ -33,6 +34,7 @@ LAG_TOLERANCE_S = 0.0003  # own mic not later than the others, within the resolu
 CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
 UNEXPLAINED_DB = 5.0
 CYMBAL_SCORE = 0.2  # a ride over its own wash never stands out by CLEAR_DB
+LEAST_LEFT = 0.02  # a start that products can still leave
 FRESH_FRAMES = 25
 PLAIN_DB = 12.0  # unexplained by as much as this: no bleed that was merely misjudged
 CLEAR_DB = 8.0  # what is left of the loudest bleed in any trial was 7 dB, of the loudest strokes mostly 20 and more
@@ -60,9 +62,12 @@ def admit_drums(
         pool = [c for j, c in enumerate(pool) if j not in echoes]
     else:
         return [], np.zeros((0, 0))
+    if not chosen:
+        return [], np.zeros((0, 0))
     events = observe([strong[j] for j in chosen], close, powers, frames_per_s)
-    templates, _ = refine_templates(events, templates, first_strengths(events), 8)
-    return [pool[j] for j in chosen], templates
+    tried = [refine_templates(events, t, first_strengths(events), 8) for t in (templates, _parted(events, templates))]
+    best = min(tried, key=lambda one: float(misfit(events, *one).sum()))
+    return [pool[j] for j in chosen], best[0]
 
 
 def _admit(
@@ -176,7 +181,7 @@ def _score(
     where[events.member[j][present]] = np.flatnonzero(present)
     # Shortly after another event, what a mic hears may be the end of that one, so it shows nothing.
     fresh = np.diff(events.frame, prepend=-np.inf) > FRESH_FRAMES
-    top &= (where >= 0) & fresh[where]
+    top &= (where >= 0) & (fresh[where] | _graced(c, events.member[j], where))
     unexplained = top.copy()
     excess_db = np.full(len(top), np.inf)
     if any_chosen:
@@ -199,6 +204,29 @@ def _score(
     if c.drum not in CYMBALS:
         seed &= excess_db >= min(0.5 * clearest_db, PLAIN_DB)
     return score, np.unique(where[seed])
+
+
+def _graced(c: Candidates, member: NDArray[np.int64], where: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(n,) whether the event before a candidate's was a softer one in the same mic, as a grace note is."""
+    before = np.where(where > 0, member[where - 1], -1)
+    softer = c.level_db[before] < c.level_db - 3.0
+    first = c.lags_s.min(axis=1) >= -LAG_TOLERANCE_S
+    return np.asarray((before >= 0) & softer & first & (c.level_db[before] > c.level_db - 15.0) & _plausible(c)[before])
+
+
+def _parted(events: Events, templates: Float64Array) -> Float64Array:
+    """(R, D) the templates, with little of any other drum in the mic of the hats.
+
+    A kick or snare that always comes with the hats would count their sound as its own bleed there: so let
+    the search start from hats that make all that is new in their mic.
+    """
+    out = templates.copy()
+    if "hi-hat" not in events.drums:
+        return out
+    hats = events.drums.index("hi-hat")
+    rows = events.own_rows[hats]
+    out[np.ix_(rows, np.arange(len(events.drums)) != hats)] *= LEAST_LEFT
+    return out
 
 
 def _first_template(events: Events, j: int, seeds: NDArray[np.int64]) -> Float64Array:

@@ -30,12 +30,13 @@ SEED_MISFIT = 45.0
 SEED_RANGE_DB = 25.0
 SEED_EDGE_DB = 6.0
 SURE_GAIN = 40.0
-MANY = 25  # clear events, from which templates can be learned
-MANY_ALONE = 15  # of these without a miked stroke; else they are another way of hitting a miked drum
-LIKELY_FEW, LIKELY_MANY = 0.4, 0.5  # best balance of missed and false strokes on the trials
+# Clear events without any miked stroke: in trials 9 or more where hats or toms had no mic, 3 at most elsewhere.
+# Those with one may only be another way of hitting that drum.
+MANY_ALONE, MANY_SHARE = 7, 0.4
+LIKELY_FEW, LIKELY_MANY = 0.5, 0.5  # best balance of missed and false strokes on the trials
 # of the terms of few_terms and many_terms
 FEW_WEIGHTS = (-13.14, 0.73, 1.33, 0.82, 1.73, 1.41, 0.52)
-MANY_WEIGHTS = (-4.40, 1.66, 2.03, 2.37, -0.82, -0.23, 1.79, -0.45, 0.58)
+MANY_WEIGHTS = (-1.59, 1.24, 1.84, 2.32, -0.17, -1.63, 1.40, -0.21, 1.56)
 
 
 def find_unmiked(
@@ -61,7 +62,7 @@ def find_unmiked(
     left = _leftover(heard)
     seeds = left.seeds(heard)
     alone = ~heard.possible[:, seeds].any(axis=0)
-    if len(seeds) >= MANY and alone.sum() >= MANY_ALONE:
+    if alone.sum() >= MANY_ALONE and alone.mean() >= MANY_SHARE:
         terms, level_db = many_terms(heard, left, seeds)
         return _likely(heard, terms @ np.array(MANY_WEIGHTS), level_db, LIKELY_MANY)
     return _likely(heard, few_terms(heard, left) @ np.array(FEW_WEIGHTS), left.mic_db, LIKELY_FEW)
