@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
@@ -30,6 +30,10 @@ from kitproof.model import BleedEntry
 
 BEFORE_S, AFTER_S = 0.001, 0.060
 STEP_S = 0.002
+QUIET_S = 0.05
+LOW_PERCENTILE, MOST_UNDER = 15.0, 2.0  # so many percent of the strokes may be 3 dB under their coupling
+RISE_S, RISE = 0.020, 1.6  # a stroke that stands out raises the level of this long by this factor, 2 dB
+WIDEST_SPREAD_DB = 10.0  # strokes that differ by more than this are not one coupling
 # Courses over time in steps that grow, s after the stroke: attack, window, ring
 COURSE_S = (-0.004, 0.004, 0.008, 0.016, 0.028, 0.044, 0.060, 0.100, 0.160, 0.260, 0.420, 0.680, 1.1)
 N_ROUNDS = 25
@@ -169,6 +173,8 @@ class DrumInBand:
     alone: Float64Array  # (n_hits,) the same with everything else taken off
     part: Float64Array  # (n_hits,) the same as the fitted course has it
     whole: Float64Array  # (n_hits,) the same explained by all drums
+    before: Float64Array  # (n_hits,) mean power in the RISE_S before the stroke
+    after: Float64Array  # (n_hits,) and after it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,9 +186,15 @@ class Band:
     drums: tuple[DrumInBand, ...]
 
 
+def _noise(level: Float64Array, step_s: float) -> float:
+    """Mean power of the quietest stretches: single steps of noise fall far below their mean."""
+    smooth = ndimage.uniform_filter1d(level, max(1, round(QUIET_S / step_s)))
+    return max(float(np.percentile(smooth, 3)), 1e-13)
+
+
 def _in_one_band(design: Design, power: NDArray[np.float32], drums: Sequence[DrumTimes]) -> Band:
     level = design.levels(power)
-    noise = max(float(np.percentile(level, 3)), 1e-13)
+    noise = _noise(level, design.step_s)
     course = fit_course(design, level, noise)
     strokes = [_explained_strokes(design, level, course, i, d) for i, d in enumerate(drums)]
     return Band(noise=noise, model=course.model, drums=tuple(strokes))
@@ -193,9 +205,17 @@ def _explained_strokes(design: Design, level: Float64Array, course: Course, i: i
     mine = np.asarray(columns @ course.per_strength[i]).ravel()
     begin, length = (d.time_s - BEFORE_S) / design.step_s, (BEFORE_S + AFTER_S) / design.step_s
     seen, part, whole = (_window_sums(v, begin, length) for v in (level, mine, course.model))
+    # A coupling is there at every stroke: where the mic hears less than it says at too many of them, it was
+    # put to the account of this drum for others that were hit with it and not found.
+    heard = seen / np.maximum(part, 1e-30)
+    kept = min(1.0, MOST_UNDER * float(np.percentile(heard, LOW_PERCENTILE)))
+    mine, whole, part = kept * mine, whole - (1.0 - kept) * part, kept * part
     # Where a stroke does not dominate its window, the fitted course times its strength stands for it.
     alone = np.where(part > 0.5 * whole, np.maximum(seen - (whole - part), 0.05 * part), part)
-    return DrumInBand(model=mine, seen=seen, alone=alone, part=part, whole=whole)
+    span = RISE_S / design.step_s
+    before = _window_sums(level, (d.time_s - 0.003 - RISE_S) / design.step_s, span) / span
+    after = _window_sums(level, (d.time_s - BEFORE_S) / design.step_s, span) / span
+    return DrumInBand(model=mine, seen=seen, alone=alone, part=part, whole=whole, before=before, after=after)
 
 
 def _level_db(bands: Sequence[Band], i: int, chosen: Sequence[int]) -> float:
@@ -219,7 +239,9 @@ def _standing(bands: Sequence[Band], i: int) -> Standing:
     main = [d for d, e in zip(every, energy, strict=True) if e >= 0.25 * energy.max()]
     part, whole = np.sum([d.part for d in main], axis=0), np.sum([d.whole for d in main], axis=0)
     left = np.sum([np.maximum(d.seen - (d.whole - d.part), 0.05 * d.part) for d in main], axis=0)
-    plain = np.asarray(part > 0.5 * whole)
+    # A drum that bleeds into a mic is heard to begin there; one that is only explained into it is not.
+    begins = np.sum([d.after for d in main], axis=0) > RISE * np.sum([d.before for d in main], axis=0)
+    plain = np.asarray((part > 0.5 * whole) & begins)
     if not plain.any():
         return Standing(share=0.0, n=0, spread_db=0.0)
     low, high = np.percentile(10.0 * np.log10(np.maximum(left, 1e-20) / np.maximum(part, 1e-20))[plain], [25, 75])
@@ -246,6 +268,8 @@ def _foreign_share(bands: Sequence[Band], own: int) -> float:
 def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing) -> BleedEntry:
     if plain.share < FEWEST_PLAIN:
         return _none(d, file, f"hidden under the other drums; {max(ratio['bleed_db'], FLOOR_DB):.0f} dB at most")
+    if plain.n >= FEWEST_HITS and plain.spread_db > WIDEST_SPREAD_DB:
+        return _none(d, file, f"its strokes differ by {plain.spread_db:.0f} dB here, so this is not its bleed alone")
     levels = {name: db if db >= FLOOR_DB else None for name, db in ratio.items()}
     reasons = {name: f"below {FLOOR_DB:.0f} dB" for name, db in levels.items() if db is None}
     if plain.n < FEWEST_HITS:
