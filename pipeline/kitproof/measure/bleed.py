@@ -146,7 +146,7 @@ def _in_one_mic(
         why = f"{own_drum} was not hit, so there is nothing to compare with"
         return [_none(d, file, why) for d in drums if d.drum != own_drum], None
     power = track.band_power()
-    bands = [_in_one_band(design, power[:, b], drums) for b in range(power.shape[1])]
+    bands = [_in_one_band(design, power[:, b], drums, names.index(own_drum)) for b in range(power.shape[1])]
     low = [b for b in range(len(bands)) if BAND_EDGES_HZ[b + 1] <= LOW_HZ]
     high = [b for b in range(len(bands)) if BAND_EDGES_HZ[b] >= HIGH_HZ]
     middle = [b for b in range(len(bands)) if b not in low and b not in high]
@@ -182,6 +182,7 @@ class Band:
     """One band of one mic, explained."""
 
     noise: float
+    quietest: float  # power of the quietest steps, under the mean of the noise
     model: Float64Array  # (n_steps,) power explained by all strokes and the noise
     drums: tuple[DrumInBand, ...]
 
@@ -192,15 +193,18 @@ def _noise(level: Float64Array, step_s: float) -> float:
     return max(float(np.percentile(smooth, 3)), 1e-13)
 
 
-def _in_one_band(design: Design, power: NDArray[np.float32], drums: Sequence[DrumTimes]) -> Band:
+def _in_one_band(design: Design, power: NDArray[np.float32], drums: Sequence[DrumTimes], own: int) -> Band:
     level = design.levels(power)
     noise = _noise(level, design.step_s)
     course = fit_course(design, level, noise)
-    strokes = [_explained_strokes(design, level, course, i, d) for i, d in enumerate(drums)]
-    return Band(noise=noise, model=course.model, drums=tuple(strokes))
+    strokes = [_explained_strokes(design, level, course, i, d, foreign=i != own) for i, d in enumerate(drums)]
+    quietest = max(float(np.percentile(level, 3)), 1e-13)
+    return Band(noise=noise, quietest=quietest, model=course.model, drums=tuple(strokes))
 
 
-def _explained_strokes(design: Design, level: Float64Array, course: Course, i: int, d: DrumTimes) -> DrumInBand:
+def _explained_strokes(
+    design: Design, level: Float64Array, course: Course, i: int, d: DrumTimes, *, foreign: bool
+) -> DrumInBand:
     columns = design.matrix[:, i * design.n_course : (i + 1) * design.n_course]
     mine = np.asarray(columns @ course.per_strength[i]).ravel()
     begin, length = (d.time_s - BEFORE_S) / design.step_s, (BEFORE_S + AFTER_S) / design.step_s
@@ -208,7 +212,7 @@ def _explained_strokes(design: Design, level: Float64Array, course: Course, i: i
     # A coupling is there at every stroke: where the mic hears less than it says at too many of them, it was
     # put to the account of this drum for others that were hit with it and not found.
     heard = seen / np.maximum(part, 1e-30)
-    kept = min(1.0, MOST_UNDER * float(np.percentile(heard, LOW_PERCENTILE)))
+    kept = min(1.0, MOST_UNDER * float(np.percentile(heard, LOW_PERCENTILE))) if foreign else 1.0
     mine, whole, part = kept * mine, whole - (1.0 - kept) * part, kept * part
     # Where a stroke does not dominate its window, the fitted course times its strength stands for it.
     alone = np.where(part > 0.5 * whole, np.maximum(seen - (whole - part), 0.05 * part), part)
@@ -259,7 +263,7 @@ def _foreign_share(bands: Sequence[Band], own: int) -> float:
     """Share of the time with sound in a mic in which the other drums make up more than half of it."""
     model, noise = np.sum([b.model for b in bands], axis=0), sum(b.noise for b in bands)
     mine = np.sum([b.drums[own].model for b in bands], axis=0)
-    sounding = model > 2.0 * noise
+    sounding = model - noise > sum(b.quietest for b in bands)
     if not sounding.any():
         return 0.0
     return float(np.mean(mine[sounding] < 0.5 * (model[sounding] - noise)))
