@@ -32,7 +32,7 @@ BEFORE_S, AFTER_S = 0.001, 0.060
 STEP_S = 0.002
 QUIET_S = 0.05
 LOW_PERCENTILE, MOST_UNDER = 15.0, 2.0  # so many percent of the strokes may be 3 dB under their coupling
-RISE_S, RISE = 0.020, 1.6  # a stroke that stands out raises the level of this long by this factor, 2 dB
+RISE_S, RISE = 0.020, 1.25  # a stroke that stands out raises the level of this long by this factor, 1 dB
 WIDEST_SPREAD_DB = 10.0  # strokes that differ by more than this are not one coupling
 # Courses over time in steps that grow, s after the stroke: attack, window, ring
 COURSE_S = (-0.004, 0.004, 0.008, 0.016, 0.028, 0.044, 0.060, 0.100, 0.160, 0.260, 0.420, 0.680, 1.1)
