@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,24 +16,6 @@ from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER
 SILENT = "silence"
 NOT_HIT = "no hit of this drum was found"
 NO_BLEED = "bleed could not be measured in this mic"
-
-
-class FoundStroke(Protocol):
-    """A stroke as the search for hits gives it."""
-
-    time_s: float
-    drum: str
-    file: str
-    confidence: float
-
-
-class ExactStrokes(Protocol):
-    """The strokes of one drum in one file, with their exact numbers in the same order."""
-
-    drum: str
-    file: str
-    strokes: tuple[Any, ...]
-    measures: Any
 
 
 def hits_of(strokes: Iterable[Any], exact: Mapping[tuple[str, str], Any]) -> tuple[Hit, ...]:

@@ -74,6 +74,10 @@ def _line(ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> s
     peak = numbers.fixed(measures.true_peak_dbtp)
     if measures.drum is None:
         return words("channels.line_distant", peak=peak, findings=n)
+    own = next((d.file for d in ctx.measurements.drums if d.drum == measures.drum), channel.file)
+    if own != channel.file:
+        drum = ctx.drum(measures.drum)
+        return words("channels.line_second", peak=peak, drum=drum, own=ctx.label(own), findings=n)
     hits = words.count("common.hits", measures.n_own_hits)
     return words("channels.line", peak=peak, hits=hits, drum=ctx.drum(measures.drum), findings=n)
 
