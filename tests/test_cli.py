@@ -307,3 +307,18 @@ def test_demo_prints_the_takes_it_wrote(
 
     assert main(["demo", str(tmp_path / "demo")]) == 0
     assert capsys.readouterr().out.splitlines() == [str(tmp_path / "demo" / f"Tidewall take {n}") for n in (1, 2)]
+
+
+def test_a_stage_that_failed_is_told_even_with_quiet(
+    measured: MeasuredTake, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody takes a gap for a good result: the failure is an error, on standard error, by name."""
+    result = replace(measured.result, troubles=("this stage failed: ArithmeticError: a bug",))
+    monkeypatch.setattr(run, "measure_take", lambda folder, executor, **options: result)
+
+    main(["measure", str(tmp_path), "--json", str(tmp_path.parent / "numbers.json"), "--quiet"])
+
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "ArithmeticError: a bug" in printed.err
+    assert "not checked" in printed.err

@@ -145,7 +145,7 @@ def _report(args: argparse.Namespace) -> int:
                 _complain(error, verbose=args.verbose)
                 statuses.append(NOTHING_MEASURED)
                 continue
-            _tell_result(args, result.measurements)
+            _tell_result(args, result)
             if not args.quiet:
                 print(f"  {files.pdf}")
             statuses.append(_status(result.measurements))
@@ -157,7 +157,7 @@ def _measure(args: argparse.Namespace) -> int:
     with run.default_executor(args.workers) as executor, _progress(args, args.take.name) as tell:
         result = run.measure_take(args.take, executor, progress=tell, strict=args.strict)
     deliver.write_json(result, args.json)
-    _tell_result(args, result.measurements)
+    _tell_result(args, result)
     return _status(result.measurements)
 
 
@@ -177,7 +177,10 @@ def _status(m: Measurements) -> int:
     return TO_FIX if any(f.severity == "fix" for f in m.findings) else OK
 
 
-def _tell_result(args: argparse.Namespace, m: Measurements) -> None:
+def _tell_result(args: argparse.Namespace, result: run.Result) -> None:
+    m = result.measurements
+    for trouble in result.troubles:  # an error, so said with --quiet too
+        print(f"kitproof: {m.take.name}: {trouble}; what it would have shown is not checked", file=sys.stderr)
     if args.quiet:
         return
     print(f"{m.take.name}: {m.verdict.sentence}")
