@@ -12,19 +12,21 @@ import kitproof
 PACKAGE = Path(kitproof.__file__).parent
 REPOSITORY = PACKAGE.parents[1]
 
-BASICS = frozenset({"units", "errors", "model", "roles"})
+BASICS = frozenset({"units", "errors", "model", "observed", "reasons", "roles"})
 # part of the package -> what else of the package it may import ("ingest" allows all of ingest)
 ALLOWED: dict[str, frozenset[str]] = {
     "units": BASICS,
     "errors": BASICS,
     "model": BASICS,
+    "observed": frozenset({"reasons"}),
+    "reasons": frozenset(),
     "roles": BASICS,
     "ingest": BASICS,
     "measure": BASICS | {"ingest.audiofile"},  # only to read blocks of samples
     "find": BASICS,
     "plain": frozenset({"errors"}),
-    "saved": frozenset({"model", "errors", "plain"}),
-    "report": frozenset({"model", "roles", "units", "errors"}),  # draws records, never touches audio
+    "saved": frozenset({"model", "observed", "errors", "plain"}),
+    "report": frozenset({"model", "observed", "roles", "units", "errors"}),  # draws records, never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
     "scanning": BASICS | {"ingest", "measure"},

@@ -22,6 +22,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kitproof.observed import Observed
+from kitproof.reasons import check_reasons
+
 SCHEMA_VERSION = 1
 
 FloatArray = NDArray[np.floating[Any]]
@@ -32,16 +35,6 @@ Severity = Literal["fix", "look", "note"]
 VerdictWord = Literal["keep", "fix-and-redo", "redo", "unknown"]
 
 NONE_UNMEASURED: Mapping[str, str] = {}
-
-
-def _check_reasons(record: object, nullable: tuple[str, ...], unmeasured: Mapping[str, str]) -> None:
-    """Every None has a reason and every reason a None: never a guess, never a silent gap."""
-    for name in nullable:
-        missing = getattr(record, name) is None
-        if missing != (name in unmeasured):
-            raise ValueError(
-                f"{type(record).__name__}.{name}: a value or a reason in `unmeasured`, not both or neither"
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +147,7 @@ class ChannelMeasures:
     )  # fmt: skip
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +167,7 @@ class Hit:
     NULLABLE = ("peak_dbfs", "crest_db", "attack_ms", "strength_db")
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,7 +189,7 @@ class DrumMeasures:
     )  # fmt: skip
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,7 +209,7 @@ class BleedEntry:
     NULLABLE = ("bleed_db", "bleed_low_db", "bleed_mid_db", "bleed_high_db", "spread_db")
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,7 +237,7 @@ class PairEntry:
     )  # fmt: skip
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 # ---------------------------------------------------------------- faults: what the samples of a channel show
@@ -294,7 +287,7 @@ class Hum:
     NULLABLE = ("fundamental_hz", "spread_hz", "level_dbfs", "confidence")
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,7 +326,7 @@ class ClickBleed:
     NULLABLE = ("level_db", "delay_ms", "snr_db")
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -353,7 +346,7 @@ class DelayCourse:
     NULLABLE = ("drift_ppm", "drift_error_ppm", "step_ms", "step_error_ms", "step_time_s", "shape")
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -371,7 +364,7 @@ class LowEndPair:
     NULLABLE = ("side_db",)
 
     def __post_init__(self) -> None:
-        _check_reasons(self, self.NULLABLE, self.unmeasured)
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -430,6 +423,7 @@ class Measurements:
     click_bleed: tuple[ClickBleed, ...] = ()  # one per mic; empty without a click channel
     courses: tuple[DelayCourse, ...] = ()  # one per channel that hears a drum
     low_end: tuple[LowEndPair, ...] = ()  # every two mics with a low end
+    observed: Observed = field(default_factory=Observed)  # what the finer checks saw, one list per kind
     schema_version: int = SCHEMA_VERSION
 
 

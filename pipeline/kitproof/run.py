@@ -34,10 +34,12 @@ from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
 from kitproof.measure.lowend import measure_low_end
+from kitproof.measure.observers import observe_channel, observe_take
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
 from kitproof.measure.timeline import common_tracks
+from kitproof.measure.views import ChannelBrief, TakeView
 from kitproof.model import (
     Channel,
     ChannelFaults,
@@ -52,6 +54,7 @@ from kitproof.model import (
     Pictures,
     Take,
 )  # fmt: skip
+from kitproof.observed import Observed
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
 from kitproof.scanning import Progress, ScannedChannel, scan_all
 
@@ -141,7 +144,17 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     no_bleed = BleedMeasures(entries=(), foreign_time_share={})
     bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
     faults = _faults(take, kit, scanned, own, looks, executor, course)
-    return _result(take, scanned, own, hits, bleed, pairs, looks, faults, course)
+    clues: tuple[object, ...] = course.attempt(
+        "finer checks of each channel",
+        lambda: _observe_channels(root, take, kit, scanned, own, drums, executor, course),
+        (),
+    )
+    view = TakeView(
+        take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs, bleed=bleed.entries,
+        scans={file: s.scan for file, s in scanned.items()}, clues=clues,
+    )  # fmt: skip
+    observed = Observed.of((*clues, *_observe_take(view, course)))
+    return _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
 
 
 def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
@@ -289,6 +302,47 @@ def _faults(
     )
 
 
+def _observe_channels(
+    root: Path,
+    take: Take,
+    kit: Sequence[Channel],
+    scanned: Mapping[str, ScannedChannel],
+    own: Mapping[str, str],
+    drums: Mapping[str, DrumTimes],
+    executor: Executor,
+    course: _Course,
+) -> tuple[object, ...]:
+    """What the observers of the pass and those of each channel saw, channel by channel."""
+    own_files = set(own.values())
+    jobs = {}
+    for c in kit:
+        scan = scanned[c.file].scan
+        brief = ChannelBrief(
+            channel=c, own_drum=DRUM_OF_ROLE.get(c.role), is_own_mic=c.file in own_files, drums=drums,
+            noise_floor_dbfs=scan.noise_floor_dbfs, quiet_runs=scan.quiet_runs, peak_dbfs=scan.sample_peak_dbfs,
+            tempo_bpm=take.tempo_bpm,
+        )  # fmt: skip
+        jobs[c.file] = executor.submit(observe_channel, root / c.path, brief, scanned[c.file].records)
+    records: list[object] = []
+    for file, s in scanned.items():
+        records += s.records
+        if file in jobs:
+            seen, failed = jobs[file].result()
+            records += seen
+            for error in failed:
+                course.note(f"finer checks of {file}", error)
+    return tuple(records)
+
+
+def _observe_take(view: TakeView, course: _Course) -> list[object]:
+    """What shows only when the channels are put together; an observer that fails costs its own figures only."""
+    records: list[object] = []
+    for name, stage in observe_take(view):
+        nothing: list[object] = []
+        records += course.attempt(name, stage, nothing)
+    return records
+
+
 def _low_end(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> tuple[LowEndPair, ...]:
     """Of the channels at the rate that most have: others cannot be laid on top of them sample by sample."""
     rates = Counter(scanned[c.file].low_rate_hz for c in kit)
@@ -306,6 +360,7 @@ def _result(
     pairs: tuple[PairEntry, ...],
     looks: Mapping[str, ChannelLook],
     faults: _Faults,
+    observed: Observed,
     course: _Course,
 ) -> Result:
     channels = tuple(
@@ -314,14 +369,14 @@ def _result(
         if c.file in scanned
     )
     drums = drum_measures(own, hits, bleed)
-    records = (*faults.channels, *faults.duplicates, *faults.click_bleed, *faults.courses)
+    records = (*faults.channels, *faults.duplicates, *faults.click_bleed, *faults.courses, *observed.records())
     judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records)
     measurements = Measurements(
         take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
         findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
         settings={"temperature_c": take.temperature_c, "thresholds": Thresholds().as_settings()}, versions=versions(),
         faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
-        low_end=faults.low_end,
+        low_end=faults.low_end, observed=observed,
     )  # fmt: skip
     pictures = Pictures(
         channels=tuple(scanned[c.file].scan.picture for c in channels),

@@ -15,6 +15,7 @@ from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with
 from kitproof.measure.dropouts import DropoutMeter
 from kitproof.measure.duplicates import Print, PrintMeter
 from kitproof.measure.hum import LowBandMeter, find_hum
+from kitproof.measure.observers import PASS_OBSERVERS
 from kitproof.measure.onsets import OnsetMeter, OnsetTrack
 from kitproof.measure.plateaus import PlateauMeter
 from kitproof.measure.scan import MAX_RATE_HZ, MIN_RATE_HZ, ChannelScan, scan_channel
@@ -36,6 +37,7 @@ class ScannedChannel:
     rate_hz: int
     n_frames: int
     damage: str | None
+    records: tuple[object, ...] = ()  # of the observers of the pass
 
 
 def scan_all(
@@ -82,10 +84,11 @@ def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> Sca
     damage: list[str] = []
     onsets, plateaus, dropouts = OnsetMeter(rate_hz), PlateauMeter(rate_hz), DropoutMeter(rate_hz)
     low_band, prints = LowBandMeter(rate_hz), PrintMeter(rate_hz)
+    observers = [observer(rate_hz, file) for observer in PASS_OBSERVERS]
     blocks = (block[:, index] for block in read_blocks(path, on_damage=damage.append))
     scan = scan_channel(
         blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file,
-        extra=(onsets, plateaus, dropouts, low_band, prints),
+        extra=(onsets, plateaus, dropouts, low_band, prints, *observers),
     )  # fmt: skip
     low = low_band.result()
     hum = find_hum(low, low_band.low_rate_hz)
@@ -94,6 +97,7 @@ def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> Sca
         scan=scan, track=onsets.result(), faults=faults, fingerprint=prints.result(), low=low,
         low_rate_hz=low_band.low_rate_hz, rate_hz=rate_hz,
         n_frames=n_frames, damage=damage[0] if damage else None,
+        records=tuple(record for observer in observers for record in observer.records()),
     )  # fmt: skip
 
 

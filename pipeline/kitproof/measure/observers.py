@@ -1,0 +1,47 @@
+"""All finer checks, in the order they are asked, each a line.
+
+PASS_OBSERVERS    see every sample of a channel, in the one pass that all meters share: called with the rate and
+                  the channel's key, they return a meter (views.PassObserver)
+CHANNEL_OBSERVERS read around the strokes of one channel, once these are known (views.ChannelView)
+TAKE_OBSERVERS    put the channels together (views.TakeView)
+
+One that fails costs its own figures only: the failure is named and the others go on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
+from pathlib import Path
+
+from kitproof.ingest.audiofile import SpanReader
+from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
+
+PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = ()
+CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = ()
+TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = ()
+
+
+def observe_channel(path: Path, brief: ChannelBrief, clues: tuple[object, ...]) -> tuple[list[object], list[Exception]]:
+    """One job: the file opened once for all observers of a channel; their records, and what failed."""
+    records: list[object] = []
+    failed: list[Exception] = []
+    with SpanReader(path) as reader:
+        view = ChannelView(brief=brief, reader=reader, clues=clues)
+        for observer in CHANNEL_OBSERVERS:
+            try:
+                records += observer(view)
+            except Exception as error:
+                error.add_note(f"{brief.channel.file}: {observer.__name__}")
+                failed.append(error)
+    return records, failed
+
+
+def observe_take(view: TakeView) -> Iterator[tuple[str, Callable[[], list[object]]]]:
+    """The observers of the take as stages to run, each with its name."""
+    for observer in TAKE_OBSERVERS:
+        yield observer.__name__.replace("_", " "), partial(_ask, observer, view)
+
+
+def _ask(observer: Callable[[TakeView], Iterable[object]], view: TakeView) -> list[object]:
+    return list(observer(view))

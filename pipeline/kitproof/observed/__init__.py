@@ -1,0 +1,38 @@
+"""What the finer checks saw: one kind of record each, in a list of its own.
+
+A new kind is a frozen record in the module of its subject and a field here; `Observed.of` puts every record
+into the field of its type, so nothing else has to know of it. SCHEMA.md says what the keys mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from typing import get_args, get_type_hints
+
+__all__ = ["Observed"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """All such records of one take, in the order in which they were measured."""
+
+    @classmethod
+    def of(cls, records: Iterable[object]) -> Observed:
+        """Every record in the field of its type; records of other types are clues for the measures, not saved."""
+        fields: dict[str, list[object]] = {name: [] for name in _field_of_type().values()}
+        for record in records:
+            name = _field_of_type().get(type(record))
+            if name is not None:
+                fields[name].append(record)
+        return cls(**{name: tuple(found) for name, found in fields.items()})
+
+    def records(self) -> tuple[object, ...]:
+        """All of them, field by field."""
+        return tuple(record for name in _field_of_type().values() for record in getattr(self, name))
+
+
+@cache
+def _field_of_type() -> dict[type, str]:
+    return {get_args(hint)[0]: name for name, hint in get_type_hints(Observed).items()}
