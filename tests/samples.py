@@ -132,6 +132,15 @@ def take(
             "bleed": {"window_ms": 60.0, "before_ms": 1.0},
             "hits": {"threshold_db": 12.0},
             "loudness": "BS.1770-5",
+            "thresholds": {
+                "hot_dbfs": {"value": -6.0, "unit": "dBFS", "reason": "set in place of -3", "source": "the room"},
+                "moved_ms": {
+                    "value": 0.15,
+                    "unit": "ms",
+                    "reason": "5 cm: no mic moves so far by itself",
+                    "source": "x",
+                },
+            },
         },
         versions={"kitproof": "0.1.0", "numpy": "2.0.0", "python": "3.11.9", "scipy": "1.14.0"},
     )

@@ -273,7 +273,7 @@ def test_a_threshold_can_be_set_for_one_take():
     records = k.with_channel(k.kit(), "hi-hat", dc_fraction=0.002)
     limits = Thresholds().with_overrides({"dc_fraction": 0.01})
     assert judge(**records, limits=limits).findings == ()
-    assert limits.as_settings()["dc_fraction"] == 0.01
+    assert limits.as_settings()["dc_fraction"]["value"] == 0.01
 
 
 @pytest.mark.parametrize("values", [{"no_such_thing": 1.0}, {"hot_dbfs": "loud"}, {"hot_dbfs": True}])

@@ -96,7 +96,8 @@ def measurements(**given: object) -> model.Measurements:
     few = "too few hits"
     take = model.Take(
         folder="takes/3", name="3", song="Tidewall", number=3, tempo_bpm=104.0, temperature_c=21.5,
-        temperature_declared=True, ignored=("notes.txt",), remarks=("One file has no role.",),
+        temperature_declared=True, beats_per_bar=4, first_bar_s=0.25, sections=(model.Section(name="Verse", bar=9),),
+        limits={"take.toml": {"hot_dbfs": -6.0}}, ignored=("notes.txt",), remarks=("One file has no role.",),
         channels=(channel("00 kick.wav"), channel(ODD_NAME, mic="dynamic, cardioid", to_snare_m=0.04)),
         files=(
             model.FileFacts(path="00 kick.wav", size_bytes=0, sha256=None, problem="empty", problem_text="no audio"),

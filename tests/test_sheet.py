@@ -98,6 +98,7 @@ def test_force_keeps_what_was_declared_and_adds_the_rest(folder):
     (folder / "take.toml").write_text(
         '[take]\ntempo_bpm = 104.5\ntemperature_c = 22\n[[channel]]\nfile = "KIK.wav"\nrole = "kick-in"\n'
         'mic = "dyn \\"a\\""\nto_own_drum_m = 0.05\n[[channel]]\nfile = "Hat.wav:2"\nrole = "ride"\nnote = "swapped"\n'
+        '[[section]]\nname = "Verse"\nbar = 5\n[limits]\nhot_dbfs = -6.5\n"odd name" = "x"\n'
     )
     before = read_take(folder)
 
@@ -106,6 +107,7 @@ def test_force_keeps_what_was_declared_and_adds_the_rest(folder):
 
     assert (after.tempo_bpm, after.temperature_c, after.temperature_declared) == (104.5, 22.0, True)
     assert roles(after) == roles(before)
+    assert (after.sections, after.limits) == (before.sections, before.limits)
     by_file = {c.file: c for c in after.channels}
     assert (by_file["KIK.wav"].mic, by_file["KIK.wav"].to_own_drum_m) == ('dyn "a"', 0.05)
     assert (by_file["Hat.wav:2"].role, by_file["Hat.wav:2"].note, by_file["Hat.wav"].note) == ("ride", "swapped", None)

@@ -297,7 +297,19 @@ FULL = """
 song = "Tidewall"
 number = 7
 tempo_bpm = 104.5
+beats_per_bar = 3
+first_bar_s = 1.25
 temperature_c = 23
+
+[[section]]
+name = "Chorus"
+bar = 9
+[[section]]
+name = "Verse"
+bar = 1
+
+[limits]
+hot_dbfs = -6.0
 
 [[channel]]
 file = "07 snare.wav"
@@ -320,6 +332,9 @@ def test_a_full_take_toml_is_read(folder):
 
     assert (take.song, take.number, take.tempo_bpm) == ("Tidewall", 7, 104.5)
     assert (take.temperature_c, take.temperature_declared) == (23.0, True)
+    assert (take.beats_per_bar, take.first_bar_s) == (3, 1.25)
+    assert [(s.name, s.bar) for s in take.sections] == [("Verse", 1), ("Chorus", 9)]
+    assert list(take.limits.values())[-1] == {"hot_dbfs": -6.0}
     snare = channel(take, "07 snare.wav")
     assert (snare.role, snare.role_source) == ("snare-bottom", "take.toml")
     assert (snare.mic, snare.preamp, snare.position, snare.note) == ("dynamic, cardioid", "2", "under", "wires loose")
@@ -385,6 +400,10 @@ SLIPS = [
     ('[take]\ntempo_bpm = nan', "tempo_bpm = nan is not"),
     ('[take]\ntemperature_c = 70', "temperature_c = 70 is not degrees Celsius from -30 to 50"),
     ('take = 3', '"take" is not a table'),
+    ('limits = 3', '"limits" is not a table'),
+    ('section = 3', '"section" is not a table'),
+    ('[[section]]\nname = "Verse"', "section 1: needs a name and its first bar"),
+    ('[[section]]\nname = "Verse"\nbar = 0', "bar = 0 is not a whole number from 1"),
     ('[takes]\nsong = "x"', '"takes" is not known; did you mean "take"?'),
     ('channel = 3', '"channel" is not a table'),
     ('channel = [3]', "channel 1: is not a table"),

@@ -64,6 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_report(commands)
     _add_measure(commands)
     _add_sheet(commands)
+    _add_limits(commands)
     _add_demo(commands)
     return parser
 
@@ -105,6 +106,16 @@ def _add_sheet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     sheet.add_argument("folder", type=Path, metavar="FOLDER")
     sheet.add_argument("--force", action="store_true", help="replace a take.toml that is there")
     sheet.set_defaults(command=_sheet)
+
+
+def _add_limits(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    limits = commands.add_parser(
+        "limits", help="print every limit a finding hangs on, as a file to start from",
+        description="Print all limits with unit, reason and source. Save what you change as kitproof-limits.toml in a "
+        "folder above your takes (a room's), as kitproof/limits.toml in your settings folder (your own), or as the "
+        "table [limits] in a take.toml (one take's).",
+    )  # fmt: skip
+    limits.set_defaults(command=_limits)
 
 
 def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -164,6 +175,11 @@ def _measure(args: argparse.Namespace) -> int:
 def _sheet(args: argparse.Namespace) -> int:
     path = deliver.write_sheet(args.folder, force=args.force)
     print(f"{path}: complete it, then run kitproof report")
+    return OK
+
+
+def _limits(args: argparse.Namespace) -> int:
+    print(run.limits_text(), end="")
     return OK
 
 

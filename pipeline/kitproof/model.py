@@ -76,6 +76,14 @@ class FileFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A part of the song, as declared."""
+
+    name: str
+    bar: int  # its first, counted from 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
     """A take folder, read: what is in it and what its take.toml declares."""
 
@@ -90,6 +98,10 @@ class Take:
     files: tuple[FileFacts, ...]
     ignored: tuple[str, ...] = ()  # other files lying about
     remarks: tuple[str, ...] = ()  # what the reader of the take should know, in plain sentences
+    beats_per_bar: int | None = None  # declared
+    first_bar_s: float | None = None  # declared: where bar 1 begins, from the start of the files
+    sections: tuple[Section, ...] = ()  # declared, in the order of their bars
+    limits: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)  # where set -> threshold -> value, last wins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

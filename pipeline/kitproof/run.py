@@ -13,7 +13,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import metadata
 from pathlib import Path
 from platform import python_version
@@ -58,7 +58,16 @@ from kitproof.observed import Observed
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
 from kitproof.scanning import Progress, ScannedChannel, scan_all
 
-__all__ = ["Progress", "Result", "default_executor", "measure_take", "one_thread", "own_mics", "versions"]
+__all__ = [
+    "Progress",
+    "Result",
+    "default_executor",
+    "limits_text",
+    "measure_take",
+    "one_thread",
+    "own_mics",
+    "versions",
+]
 
 T = TypeVar("T")
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "matplotlib", "reportlab")
@@ -370,11 +379,13 @@ def _result(
     )
     drums = drum_measures(own, hits, bleed)
     records = (*faults.channels, *faults.duplicates, *faults.click_bleed, *faults.courses, *observed.records())
-    judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records)
+    limits, said = Thresholds().accept(take.limits)
+    take = replace(take, remarks=(*take.remarks, *said))
+    judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records, limits)
     measurements = Measurements(
         take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
         findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
-        settings={"temperature_c": take.temperature_c, "thresholds": Thresholds().as_settings()}, versions=versions(),
+        settings={"temperature_c": take.temperature_c, "thresholds": limits.as_settings()}, versions=versions(),
         faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
         low_end=faults.low_end, observed=observed,
     )  # fmt: skip
@@ -383,6 +394,11 @@ def _result(
         hits=tuple(look.picture for look in looks.values() if look.picture is not None),
     )
     return Result(measurements=measurements, pictures=pictures, troubles=tuple(m.reason for m in course.missing))
+
+
+def limits_text() -> str:
+    """All limits as a TOML file to start from."""
+    return Thresholds().as_toml()
 
 
 def versions() -> dict[str, str]:

@@ -8,7 +8,9 @@ No other module of find/ holds a threshold. A take's own norms may replace any o
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+from math import isfinite
 from typing import Any
 
 from kitproof.errors import KitproofError
@@ -136,8 +138,8 @@ class Thresholds:
     def __iter__(self) -> Iterator[Threshold]:
         return iter(self.entries.values())
 
-    def with_overrides(self, values: Mapping[str, Any]) -> Thresholds:
-        """The same with some numbers replaced, as a TOML table gives them.
+    def with_overrides(self, values: Mapping[str, Any], source: str = "set by the user") -> Thresholds:
+        """The same with some numbers replaced, as a TOML table gives them; `source` says where they were set.
 
         Raises
         ------
@@ -146,16 +148,36 @@ class Thresholds:
         entries = dict(self.entries)
         for name, value in values.items():
             if name not in entries:
-                raise KitproofError(f"threshold {name!r}: there is none of that name; the names are in the settings")
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise KitproofError(f"threshold {name!r}: found {value!r}, expected a number ({entries[name].unit})")
-            old = entries[name]
-            entries[name] = Threshold(
-                name=name, value=float(value), unit=old.unit,
-                reason=f"set for this take in place of {old.value:g}", source="set by the user",
-            )  # fmt: skip
+                near = get_close_matches(name, entries, n=1)
+                hint = f"did you mean {near[0]!r}?" if near else "the names are listed by: kitproof limits."
+                raise KitproofError(f"limit {name!r}: there is none of that name; {hint}")
+            if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+                raise KitproofError(f"limit {name!r}: found {value!r}, expected a number ({entries[name].unit})")
+            usual = Thresholds()[name]
+            entries[name] = replace(
+                entries[name], value=float(value), reason=f"set in place of {usual:g}", source=source
+            )
         return Thresholds(entries)
 
-    def as_settings(self) -> dict[str, float]:
-        """Name to value, for the saved settings."""
-        return {t.name: t.value for t in self}
+    def accept(self, sets: Mapping[str, Mapping[str, Any]]) -> tuple[Thresholds, tuple[str, ...]]:
+        """The same with several tables laid over it, the later one winning, and a sentence for each entry left out.
+
+        sets : where it was set -> name -> value
+        """
+        limits, remarks = self, []
+        for source, values in sets.items():
+            for name, value in values.items():
+                try:
+                    limits = limits.with_overrides({name: value}, source)
+                except KitproofError as error:
+                    remarks.append(f"{source}: {error} Left out.")
+        return limits, tuple(remarks)
+
+    def as_settings(self) -> dict[str, dict[str, float | str]]:
+        """Name to value, unit, reason and source, for the saved settings."""
+        return {t.name: {"value": t.value, "unit": t.unit, "reason": t.reason, "source": t.source} for t in self}
+
+    def as_toml(self) -> str:
+        """All of them as a file to start from: every line a comment, so that it changes nothing as it is."""
+        lines = [f"# {t.name} = {t.value:g}  # {t.unit}; {t.reason} ({t.source})" for t in self]
+        return "\n".join(["# Take the # away in front of what you want to set.", *lines]) + "\n"

@@ -10,18 +10,23 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from kitproof.errors import TakeError
 from kitproof.ingest.names import role_from_name
+from kitproof.model import Section
 from kitproof.roles import LABELS
 
-_TAKE_KEYS = ("song", "number", "tempo_bpm", "temperature_c")
+_TAKE_KEYS = ("song", "number", "tempo_bpm", "beats_per_bar", "first_bar_s", "temperature_c")
+_SECTION_KEYS = ("name", "bar")
 _CHANNEL_KEYS = ("file", "role", "roles", "mic", "preamp", "position", "note", "to_own_drum_m", "to_snare_m")
 # lowest and highest value that is believed; the temperatures are those that units.py is good for
 TEMPO_BPM = (20.0, 400.0)
+BEATS_PER_BAR = (1, 32)
+FIRST_BAR_S = (0.0, 3600.0)
+BARS = (1, 9999)
 TEMPERATURE_C = (-30.0, 50.0)
 DISTANCE_M = (0.0, 50.0)
 
@@ -48,8 +53,12 @@ class DeclaredTake:
     song: str | None = None
     number: int | None = None
     tempo_bpm: float | None = None
+    beats_per_bar: int | None = None
+    first_bar_s: float | None = None
+    sections: tuple[Section, ...] = ()
     temperature_c: float | None = None
     channels: tuple[DeclaredChannel, ...] = ()
+    limits: Mapping[str, Any] = field(default_factory=dict)  # [limits]: values as written, not looked at here
     remarks: tuple[str, ...] = ()
 
 
@@ -83,36 +92,55 @@ class _Reader:
         self.remarks: list[str] = []
 
     def read(self, content: Mapping[str, Any]) -> DeclaredTake:
-        self._unknown_keys("take.toml", content, ("take", "channel"))
+        self._unknown_keys("take.toml", content, ("take", "channel", "section", "limits"))
         take = content.get("take", {})
         if not isinstance(take, dict):
             self._say("take.toml", '"take" is not a table; write [take] above its lines')
             take = {}
         where = "take.toml, [take]"
         self._unknown_keys(where, take, _TAKE_KEYS)
-        entries = [self._channel(n, entry) for n, entry in enumerate(self._entries(content), 1)]
-        number = self._number(where, take, "number", (0, 9999), "a whole number")
-        if number is not None and number != int(number):
-            self._say(where, f"number = {number:g} is no whole number; left out")
-            number = None
+        limits = content.get("limits", {})
+        if not isinstance(limits, dict):
+            self._say("take.toml", '"limits" is not a table; write [limits] above its lines')
+            limits = {}
+        entries = [self._channel(n, entry) for n, entry in enumerate(self._entries(content, "channel"), 1)]
+        sections = [self._section(n, entry) for n, entry in enumerate(self._entries(content, "section"), 1)]
         return DeclaredTake(
             song=self._text(where, take, "song"),
-            number=None if number is None else int(number),
+            number=self._whole(where, take, "number", (0, 9999)),
             tempo_bpm=self._number(where, take, "tempo_bpm", TEMPO_BPM, "beats per minute"),
+            beats_per_bar=self._whole(where, take, "beats_per_bar", BEATS_PER_BAR),
+            first_bar_s=self._number(where, take, "first_bar_s", FIRST_BAR_S, "seconds"),
+            sections=tuple(sorted((s for s in sections if s is not None), key=lambda s: s.bar)),
             temperature_c=self._number(where, take, "temperature_c", TEMPERATURE_C, "degrees Celsius"),
             channels=tuple(entry for entry in entries if entry is not None),
+            limits=limits,
             remarks=tuple(self.remarks),
         )
 
-    def _entries(self, content: Mapping[str, Any]) -> list[Any]:
-        entries = content.get("channel", [])
+    def _entries(self, content: Mapping[str, Any], what: str) -> list[Any]:
+        entries = content.get(what, [])
         if isinstance(entries, dict):
-            self._say("take.toml", "[channel] in single brackets; write [[channel]] above each channel")
+            self._say("take.toml", f"[{what}] in single brackets; write [[{what}]] above each {what}")
             return [entries]
         if not isinstance(entries, list):
-            self._say("take.toml", '"channel" is not a table; write [[channel]] above each channel')
+            self._say("take.toml", f'"{what}" is not a table; write [[{what}]] above each {what}')
             return []
         return entries
+
+    def _section(self, n: int, entry: Any) -> Section | None:
+        where = f"take.toml, section {n}"
+        if not isinstance(entry, dict):
+            self._say(where, "is not a table; write [[section]] above it")
+            return None
+        self._unknown_keys(where, entry, _SECTION_KEYS)
+        name, bar = self._text(where, entry, "name"), self._whole(where, entry, "bar", BARS)
+        if name is None or bar is None:
+            if {"name", "bar"} <= set(entry):  # what is wrong with them has been said
+                return None
+            self._say(where, 'needs a name and its first bar; write name = "Verse" and bar = 9. Left out')
+            return None
+        return Section(name=name, bar=bar)
 
     def _channel(self, n: int, entry: Any) -> DeclaredChannel | None:
         where = f"take.toml, channel {n}"
@@ -179,6 +207,13 @@ class _Reader:
             self._say(where, f"{key} = {value!r} is not {unit} from {low:g} to {high:g}, without quotes; left out")
             return None
         return float(value)
+
+    def _whole(self, where: str, table: Mapping[str, Any], key: str, limits: tuple[float, float]) -> int | None:
+        number = self._number(where, table, key, limits, "a whole number")
+        if number is not None and number != int(number):
+            self._say(where, f"{key} = {number:g} is no whole number; left out")
+            return None
+        return None if number is None else int(number)
 
     def _unknown_keys(self, where: str, table: Mapping[str, Any], known: Collection[str]) -> None:
         for key in table:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import textwrap
 from collections.abc import Iterator
 from contextlib import suppress
@@ -60,7 +61,10 @@ def write_sheet(folder: Path, *, force: bool = False) -> Path:
 
 def sheet_text(take: Take) -> str:
     """The sheet as text: valid TOML that reads back to the same roles."""
-    return "\n".join([*_head(take), *(line for channel in take.channels for line in _entry(take, channel))]) + "\n"
+    return (
+        "\n".join([*_head(take), *(line for channel in take.channels for line in _entry(take, channel)), *_tail(take)])
+        + "\n"
+    )
 
 
 def _head(take: Take) -> Iterator[str]:
@@ -74,6 +78,8 @@ def _head(take: Take) -> Iterator[str]:
     yield f"song = {_text(take.song)}"
     yield _optional("number", take.number, "of the take")
     yield _optional("tempo_bpm", take.tempo_bpm, "of the click, in beats per minute")
+    yield _optional("beats_per_bar", take.beats_per_bar, "4 in common time")
+    yield _optional("first_bar_s", take.first_bar_s, "where bar 1 begins, in seconds from the start of the files")
     temperature = take.temperature_c if take.temperature_declared else None
     yield _optional("temperature_c", temperature, "of the room, in degrees Celsius; sound is faster in warm air")
 
@@ -91,6 +97,25 @@ def _entry(take: Take, channel: Channel) -> Iterator[str]:
         yield f"{key} = {_text(getattr(channel, key))}  # {comment}"
     for key, comment in _DISTANCES.items():
         yield _optional(key, getattr(channel, key), comment)
+
+
+def _tail(take: Take) -> Iterator[str]:
+    """Sections and the take's own limits, if there are any."""
+    for section in take.sections:
+        yield from ("", "[[section]]", f"name = {_text(section.name)}", f"bar = {section.bar}")
+    own = next((values for place, values in take.limits.items() if place.endswith(f"/{SHEET_NAME}")), None)
+    if own:
+        yield from ("", "[limits]", *(f"{_key(name)} = {_value(value)}" for name, value in own.items()))
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _text(name)
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return repr(value) if isinstance(value, float | int) else _text(str(value))
 
 
 def _optional(key: str, value: float | None, comment: str) -> str:

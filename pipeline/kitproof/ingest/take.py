@@ -16,6 +16,7 @@ from pathlib import Path
 from kitproof.ingest.audiofile import read_facts
 from kitproof.ingest.declared import DeclaredTake, read_declared
 from kitproof.ingest.folder import list_take
+from kitproof.ingest.limits import plain_values, read_limits
 from kitproof.ingest.matching import FileEntries, match_entries
 from kitproof.ingest.names import SPARE_CHANNELS, NamedRoles, roles_from_names, roles_of_channels
 from kitproof.ingest.words import without_suffix
@@ -60,13 +61,23 @@ def read_take(folder: Path, *, use_sheet: bool = True) -> Take:
         song=declared.song or song,
         number=number if declared.number is None else declared.number,
         tempo_bpm=declared.tempo_bpm,
+        beats_per_bar=declared.beats_per_bar,
+        first_bar_s=declared.first_bar_s,
+        sections=declared.sections,
         temperature_c=DEFAULT_TEMPERATURE_C if declared.temperature_c is None else declared.temperature_c,
         temperature_declared=declared.temperature_c is not None,
         channels=channels,
         files=files,
         ignored=listing.ignored,
         remarks=(*listing.remarks, *declared.remarks, *entry_remarks, *channel_remarks),
+        limits=_limits(folder, declared),
     )
+
+
+def _limits(folder: Path, declared: DeclaredTake) -> dict[str, dict[str, float | str | bool]]:
+    """Every place that sets limits, the take's own last."""
+    own = {f"{folder.resolve().name}/take.toml": declared.limits} if declared.limits else {}
+    return {place: plain_values(values) for place, values in (read_limits(folder) | own).items()}
 
 
 def song_and_number(folder_name: str) -> tuple[str | None, int | None]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from kitproof.model import FileFacts
@@ -14,6 +15,7 @@ from kitproof.report.style import TextStyle
 from kitproof.report.typeset import spelled_out, wrap
 
 KEY = "annex"
+LIMITS = "thresholds"  # the key in the settings
 TERM_W = 112.0
 TERM = TextStyle(style.BOLD, style.LABEL.size, style.LABEL.leading)
 
@@ -29,7 +31,13 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     subhead(sheet, words("annex.methods"))
     _entries(sheet, words.entries("methods"))
     subhead(sheet, words("annex.settings"))
-    _pairs(sheet, [*flat(ctx.measurements.settings), ("schema_version", str(ctx.measurements.schema_version))])
+    others = {key: value for key, value in ctx.measurements.settings.items() if key != LIMITS}
+    _pairs(sheet, [*flat(others), ("schema_version", str(ctx.measurements.schema_version))])
+    limits = ctx.measurements.settings.get(LIMITS, {})
+    if limits:
+        subhead(sheet, words("annex.limits"))
+        block(sheet, words("annex.limits_lead"), style.SMALL)
+        _limits(sheet, limits)
     subhead(sheet, words("annex.versions"))
     _pairs(sheet, sorted((k, str(v)) for k, v in ctx.measurements.versions.items()))
     sheet.need(60.0)
@@ -76,6 +84,21 @@ def _pairs(sheet: Sheet, pairs: Sequence[tuple[str, str]]) -> None:
         sheet.need(height)
         sheet.lines(sheet.left, sheet.y, left, style.CELL)
         sheet.lines(sheet.left + half, sheet.y, right, style.CELL)
+        sheet.y += height
+
+
+def _limits(sheet: Sheet, limits: Mapping[str, Mapping[str, Any]]) -> None:
+    """One line or two a limit: its name, its number with unit, why it is what it is, who says so."""
+    edges = [sheet.left + share * sheet.text_w for share in (0.0, 0.24, 0.41, 0.84)]
+    widths = [b - a - 6.0 for a, b in pairwise([*edges, sheet.right + 6.0])]
+    for name, limit in limits.items():
+        number = f"{limit['value']:g}".replace("-", numbers.MINUS)
+        cells = (name, f"{number} {limit['unit']}", str(limit["reason"]), str(limit["source"]))
+        lines = [wrap(cell, style.CELL, width) for cell, width in zip(cells, widths, strict=True)]
+        height = max(map(len, lines)) * style.CELL.leading + 1.0
+        sheet.need(height)
+        for left, part in zip(edges, lines, strict=True):
+            sheet.lines(left, sheet.y, part, style.CELL)
         sheet.y += height
 
 
