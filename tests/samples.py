@@ -39,6 +39,8 @@ from kitproof.model import (
     Verdict,
     VerdictWord,
 )
+from kitproof.observed import Observed
+from kitproof.observed.timing import Grid
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, DRUM_ORDER, LABELS, OWN_MIC_ORDER, PAIRS
 from kitproof.units import ms_to_cm, speed_of_sound_m_s
 
@@ -124,6 +126,7 @@ def take(
         hits=hits,
         bleed=_bleed(rng, readable, hits, silent),
         pairs=_pairs(rng, readable, hits, silent),
+        observed=_observed(tempo_bpm, duration_s, hits),
         low_end=() if silent else _low_end(readable),
         findings=findings,
         not_checked=NOT_CHECKED,
@@ -145,6 +148,18 @@ def take(
         versions={"kitproof": "0.1.0", "numpy": "2.0.0", "python": "3.11.9", "scipy": "1.14.0"},
     )
     return measurements, _pictures(rng, readable, hits, duration_s, silent)
+
+
+def _observed(tempo_bpm: float | None, duration_s: float, hits: tuple[Hit, ...]) -> Observed:
+    """A click at the declared tempo from the start of the file, four to the bar."""
+    if tempo_bpm is None or not hits:
+        return Observed()
+    beat_s = 60.0 / tempo_bpm
+    grid = Grid(
+        source="click", tempo_bpm=tempo_bpm, tempo_spread_bpm=0.0, confidence=0.97, beats_per_bar=4, first_bar=0,
+        beats_s=tuple(round(i * beat_s, 4) for i in range(int(duration_s / beat_s) + 1)), bar_source="click",
+    )  # fmt: skip
+    return Observed(grids=(grid,))
 
 
 # ---------------------------------------------------------------- what was recorded

@@ -83,7 +83,8 @@ def test_page_one_says_the_verdict_its_reasons_and_what_is_open(texts: list[str]
 def test_page_one_tells_time_and_bar_and_number_of_a_red_line(texts: list[str], measurements: Measurements) -> None:
     """A red line carries when it first happens, in which bar, how often, and how much."""
     clipping = next(f for f in measurements.findings if f.code == "clipping")
-    bar = int(clipping.times_s[0] / (4 * 60.0 / 104.0)) + 1  # 104 beats a minute, four to the bar
+    beats = int(clipping.times_s[0] / (60.0 / 104.0) + 0.125)  # 104 a minute; an eighth early is on the beat
+    bar = f"{beats // 4 + 1}.{beats % 4 + 1}"
     head = f"snare top · first at {numbers.clock(clipping.times_s[0])} (bar {bar}), 12 places · −3.1 dBFS"
     assert head in texts[0]
 

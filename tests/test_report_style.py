@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 import samples
+from kitproof.observed.timing import Grid
 from kitproof.report import marks, numbers, style
+from kitproof.report.bars import Bars
 from kitproof.report.context import Context
 from kitproof.report.figures.arrival import scale_for
 from kitproof.report.figures.heat import bleed_class
@@ -144,10 +146,23 @@ def test_clock(seconds: float, text: str) -> None:
     assert numbers.clock(seconds) == text
 
 
-def test_bars_count_from_one_at_the_start() -> None:
-    """At 120 beats a minute a bar of four lasts 2 s."""
-    assert [numbers.bar_at(t, 120.0) for t in (0.0, 1.999, 2.0, 60.0)] == [1, 1, 2, 31]
-    assert numbers.bar_s(120.0) == 2.0
+def test_bars_and_beats_come_from_the_grid() -> None:
+    """At 120 beats a minute, a count-in of one bar: bar 1 begins at 2 s, each lasts 2 s, a beat 0.5 s."""
+    grid = Grid(
+        source="click", tempo_bpm=120.0, tempo_spread_bpm=0.0, beats_s=tuple(i / 2 for i in range(24)), confidence=0.9,
+        beats_per_bar=4, first_bar=4, bar_source="click",
+    )  # fmt: skip
+    bars = Bars((grid,))
+    assert [(p.bar, p.beat) for p in map(bars.at, (2.0, 2.49, 3.5, 7.95, 1.0))] == [
+        (1, 1),
+        (1, 2),
+        (1, 4),
+        (4, 1),
+        (0, 3),
+    ]
+    assert bars.at(99.0) is None
+    assert bars.lines()[:2] == [(1, 2.0), (2, 4.0)]
+    assert not Bars(())
 
 
 @pytest.mark.parametrize(

@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from kitproof.measure.clickbleed import click_times, measure_click_bleed
+from kitproof.measure.clickbleed import click_onsets, measure_click_bleed
 from kitproof.measure.duplicates import alike, confirm
+from kitproof.measure.grid import ClickTrack
 from kitproof.model import Channel, ClickBleed, Duplicate, Take
 from kitproof.scanning import ScannedChannel
 
@@ -27,18 +25,24 @@ def find_copies(take: Take, scanned: Mapping[str, ScannedChannel], executor: Exe
     return tuple(found for job in jobs if (found := job.result()) is not None)
 
 
-def hear_click(
-    take: Take, kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel], executor: Executor
-) -> tuple[ClickBleed, ...]:
-    """The click in every mic of the kit; nothing without a channel that holds it."""
+def read_click(take: Take, scanned: Mapping[str, ScannedChannel], executor: Executor) -> ClickTrack | None:
+    """The onsets of the click's own stem; None without one."""
     clicks = [c for c in take.channels if c.role == "click" and c.file in scanned]
     if not clicks:
+        return None
+    path, index, file = _place(take, clicks[0])
+    times, levels = executor.submit(click_onsets, path, index).result()
+    return ClickTrack(file=file, time_s=times, level_db=levels)
+
+
+def hear_click(
+    take: Take, kit: Sequence[Channel], click: ClickTrack | None, executor: Executor
+) -> tuple[ClickBleed, ...]:
+    """The click in every mic of the kit; nothing without a channel that holds it."""
+    if click is None:
         return ()
-    path, index, _ = _place(take, clicks[0])
-    times: NDArray[np.float64] = executor.submit(click_times, path, index).result()
-    jobs = [
-        executor.submit(measure_click_bleed, c.file, _place(take, c)[:2], (path, index), times) for c in kit
-    ]  # fmt: skip
+    source = next(_place(take, c)[:2] for c in take.channels if c.file == click.file)
+    jobs = [executor.submit(measure_click_bleed, c.file, _place(take, c)[:2], source, click.time_s) for c in kit]
     return tuple(job.result() for job in jobs)
 
 

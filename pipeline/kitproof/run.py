@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 from platform import python_version
@@ -24,17 +25,18 @@ from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
 from kitproof.assemble import channel_measures, drum_measures, hits_of
-from kitproof.comparing import find_copies, hear_click
+from kitproof.comparing import find_copies, hear_click, read_click
 from kitproof.errors import TakeError
 from kitproof.find import Thresholds, judge
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
 from kitproof.measure.courses import delay_courses
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
+from kitproof.measure.grid import ClickTrack
 from kitproof.measure.hits import Stroke, find_hits
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
 from kitproof.measure.lowend import measure_low_end
-from kitproof.measure.observers import observe_channel, observe_take
+from kitproof.measure.observers import TAKE_OBSERVERS, observe_channel
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
@@ -152,7 +154,8 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     )
     no_bleed = BleedMeasures(entries=(), foreign_time_share={})
     bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
-    faults = _faults(take, kit, scanned, own, looks, executor, course)
+    click = course.attempt("click", lambda: read_click(take, scanned, executor), None)
+    faults = _faults(take, kit, scanned, own, looks, click, executor, course)
     clues: tuple[object, ...] = course.attempt(
         "finer checks of each channel",
         lambda: _observe_channels(root, take, kit, scanned, own, drums, executor, course),
@@ -160,7 +163,7 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     )
     view = TakeView(
         take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs, bleed=bleed.entries,
-        scans={file: s.scan for file, s in scanned.items()}, clues=clues,
+        scans={file: s.scan for file, s in scanned.items()}, clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     observed = Observed.of((*clues, *_observe_take(view, course)))
     return _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
@@ -298,6 +301,7 @@ def _faults(
     scanned: Mapping[str, ScannedChannel],
     own: Mapping[str, str],
     looks: Mapping[str, ChannelLook],
+    click: ClickTrack | None,
     executor: Executor,
     course: _Course,
 ) -> _Faults:
@@ -305,7 +309,7 @@ def _faults(
     return _Faults(
         channels=tuple(s.faults for s in scanned.values()),
         duplicates=course.attempt("copies", lambda: find_copies(take, scanned, executor), ()),
-        click_bleed=course.attempt("click", lambda: hear_click(take, kit, scanned, executor), ()),
+        click_bleed=course.attempt("click", lambda: hear_click(take, kit, click, executor), ()),
         courses=course.attempt("drift and moved mics", lambda: delay_courses(lags, own), ()),
         low_end=course.attempt("low end", lambda: _low_end(kit, scanned), ()),
     )
@@ -344,12 +348,20 @@ def _observe_channels(
 
 
 def _observe_take(view: TakeView, course: _Course) -> list[object]:
-    """What shows only when the channels are put together; an observer that fails costs its own figures only."""
+    """What shows only when the channels are put together; an observer that fails costs its own figures only.
+
+    Each is shown what those before it found.
+    """
     records: list[object] = []
-    for name, stage in observe_take(view):
+    for observer in TAKE_OBSERVERS:
         nothing: list[object] = []
-        records += course.attempt(name, stage, nothing)
+        seen = replace(view, clues=(*view.clues, *records))
+        records += course.attempt(observer.__name__.replace("_", " "), partial(_ask, observer, seen), nothing)
     return records
+
+
+def _ask(observer: Callable[[TakeView], Iterable[object]], view: TakeView) -> list[object]:
+    return list(observer(view))
 
 
 def _low_end(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> tuple[LowEndPair, ...]:

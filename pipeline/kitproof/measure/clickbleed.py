@@ -40,21 +40,28 @@ Float64Array = NDArray[np.float64]
 
 def click_times(path: Path, index: int, *, threshold_db: float = 20.0) -> Float64Array:
     """(n_clicks,) onsets of a click channel, s: where it rises within threshold_db of its peak after a pause."""
+    return click_onsets(path, index, threshold_db=threshold_db)[0]
+
+
+def click_onsets(path: Path, index: int, *, threshold_db: float = 20.0) -> tuple[Float64Array, Float64Array]:
+    """(n_clicks,) onsets of a click channel, s, and (n_clicks,) the peak of each over CLICK_S, dBFS."""
     found: list[float] = []
+    peaks: list[float] = []
     with SpanReader(path) as reader:
         rate, n = reader.rate_hz, reader.n_frames
         size = rate * 30
         peak = max((float(np.abs(reader.read(s, size)[:, index]).max()) for s in range(0, n, size)), default=0.0)
         if peak < 1e-4:
-            return np.zeros(0)
+            return np.zeros(0), np.zeros(0)
         last = -np.inf
         for s in range(0, n, size):
             loud = np.flatnonzero(np.abs(reader.read(s, size)[:, index]) >= peak * 10.0 ** (-threshold_db / 20.0))
             for k in (s + loud[np.diff(loud, prepend=-rate) > 0.01 * rate]).tolist():
                 if k / rate - last >= APART_S:
                     found.append(k / rate)
+                    peaks.append(float(np.abs(reader.read(k, round(CLICK_S * rate))[:, index]).max()))
                     last = k / rate
-    return np.asarray(found)
+    return np.asarray(found), 20.0 * np.log10(np.maximum(np.asarray(peaks), 1e-9))
 
 
 def measure_click_bleed(file: str, mic: tuple[Path, int], click: tuple[Path, int], times_s: Float64Array) -> ClickBleed:

@@ -10,16 +10,20 @@ One that fails costs its own figures only: the failure is named and the others g
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from functools import partial
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from kitproof.ingest.audiofile import SpanReader
+from kitproof.measure.grid import find_grid
+from kitproof.measure.timing import measure_timing
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = ()
 CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = ()
-TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = ()
+TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
+    find_grid,
+    measure_timing,
+)
 
 
 def observe_channel(path: Path, brief: ChannelBrief, clues: tuple[object, ...]) -> tuple[list[object], list[Exception]]:
@@ -35,13 +39,3 @@ def observe_channel(path: Path, brief: ChannelBrief, clues: tuple[object, ...]) 
                 error.add_note(f"{brief.channel.file}: {observer.__name__}")
                 failed.append(error)
     return records, failed
-
-
-def observe_take(view: TakeView) -> Iterator[tuple[str, Callable[[], list[object]]]]:
-    """The observers of the take as stages to run, each with its name."""
-    for observer in TAKE_OBSERVERS:
-        yield observer.__name__.replace("_", " "), partial(_ask, observer, view)
-
-
-def _ask(observer: Callable[[TakeView], Iterable[object]], view: TakeView) -> list[object]:
-    return list(observer(view))

@@ -7,7 +7,7 @@ of another type is a clue for the observers that come later and is not saved.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
 import numpy as np
@@ -87,6 +87,7 @@ class TakeView:
     pairs: tuple[PairEntry, ...]
     bleed: tuple[BleedEntry, ...]
     clues: tuple[object, ...]  # all records so far
+    low: Mapping[str, tuple[NDArray[np.float32], float]] = field(default_factory=dict)  # by file: low end and its rate
 
     def of_kind(self, kind: type[Record]) -> list[Record]:
         """The records of one type."""

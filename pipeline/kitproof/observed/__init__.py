@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from typing import get_args, get_type_hints
+from typing import Any, get_args, get_type_hints
+
+from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
 
@@ -17,6 +19,9 @@ __all__ = ["Observed"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observed:
     """All such records of one take, in the order in which they were measured."""
+
+    grids: tuple[Grid, ...] = ()
+    timings: tuple[Timing, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:
@@ -26,7 +31,8 @@ class Observed:
             name = _field_of_type().get(type(record))
             if name is not None:
                 fields[name].append(record)
-        return cls(**{name: tuple(found) for name, found in fields.items()})
+        sorted_in: dict[str, Any] = {name: tuple(found) for name, found in fields.items()}
+        return cls(**sorted_in)
 
     def records(self) -> tuple[object, ...]:
         """All of them, field by field."""

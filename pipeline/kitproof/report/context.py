@@ -21,6 +21,7 @@ from kitproof.model import (
     Severity,
 )
 from kitproof.report import numbers
+from kitproof.report.bars import Bars
 from kitproof.report.wording import Words
 from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, drum_label
 
@@ -75,11 +76,16 @@ class Context:
         return max([*lengths, *(p.duration_s for p in self._pictures.channels)], default=0.0)
 
     def when(self, seconds: float) -> str:
-        """A time for the reader: "1:04.2", with its bar where the tempo is known."""
-        if self.take.tempo_bpm:
-            bar = numbers.bar_at(seconds, self.take.tempo_bpm)
-            return self.words("common.time_and_bar", time=numbers.clock(seconds), bar=bar)
+        """A time for the reader: "1:04.2", with bar and beat where these are known."""
+        place = self.bars.at(seconds)
+        if place is not None and place.bar >= 1:
+            return self.words("common.time_and_bar", time=numbers.clock(seconds), bar=place.bar, beat=place.beat)
         return numbers.clock(seconds)
+
+    @cached_property
+    def bars(self) -> Bars:
+        """The bar lines; false where they are not known."""
+        return Bars(self.measurements.observed.grids)
 
     # ------------------------------------------------------------ channels
     @cached_property

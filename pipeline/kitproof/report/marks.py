@@ -106,22 +106,24 @@ def time_axis(sheet: Sheet, ctx: Context, box: Box, *, face: style.TextStyle = s
             last = start + width
 
 
-def bar_ticks(box: Box, duration_s: float, tempo_bpm: float, min_gap: float = 30.0) -> list[tuple[int, float]]:
+def bar_ticks(
+    box: Box, duration_s: float, lines: Sequence[tuple[int, float]], min_gap: float = 30.0
+) -> list[tuple[int, float]]:
     """(bar number, seconds) for the axis, in steps of a power of two bars."""
-    one = numbers.bar_s(tempo_bpm)
-    if duration_s <= 0.0:
-        return []
+    if duration_s <= 0.0 or len(lines) < 2:
+        return list(lines)
+    one = (lines[-1][1] - lines[0][1]) / (len(lines) - 1)
     step = 1
     while step * one / duration_s * box.w < min_gap:
         step *= 2
-    return [(n + 1, n * one) for n in range(0, int(duration_s / one) + 1, step)]
+    return list(lines[::step])
 
 
 def bar_axis(sheet: Sheet, ctx: Context, box: Box, *, face: style.TextStyle = style.TICK) -> None:
-    """Bar numbers above a plot of the whole take; nothing where the tempo is not known."""
-    if not ctx.take.tempo_bpm:
+    """Bar numbers above a plot of the whole take; nothing where the bars are not known."""
+    if not ctx.bars:
         return
-    for bar, t in bar_ticks(box, ctx.duration_s, ctx.take.tempo_bpm):
+    for bar, t in bar_ticks(box, ctx.duration_s, ctx.bars.lines()):
         x = time_x(box, ctx.duration_s, t)
         sheet.line(x, box.y - 3.0, x, box.y, style.QUIET)
         width = text_width(str(bar), face.font, face.size)

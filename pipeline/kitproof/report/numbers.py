@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 MINUS = "\u2212"
-BEATS_PER_BAR = 4  # own choice: take.toml names no metre; every page that shows bars says so
 
 
 def fixed(value: float, decimals: int = 1, *, sign: bool = False) -> str:
@@ -27,16 +26,6 @@ def length(seconds: float) -> str:
     """m:ss, for axes and for how long a take is."""
     whole = round(seconds)
     return f"{whole // 60}:{whole % 60:02d}"
-
-
-def bar_at(seconds: float, tempo_bpm: float) -> int:
-    """Bar number, from 1 at the start of the file, four beats to the bar."""
-    return int(seconds * tempo_bpm / 60.0 // BEATS_PER_BAR) + 1
-
-
-def bar_s(tempo_bpm: float) -> float:
-    """How long one bar lasts, in seconds."""
-    return 60.0 * BEATS_PER_BAR / tempo_bpm
 
 
 DECIMALS = {"ms": 2, "Hz": 1, "ppm": 1, "s": 2, "cm": 1}
