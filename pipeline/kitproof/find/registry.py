@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from kitproof.find import (
     bleed,
+    chain,
     clicks,
     clipping,
     copies,
@@ -36,6 +37,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     polarity.findings_of,
     sides.findings_of,
     courses.findings_of,
+    chain.findings_of,
     hum.findings_of,
     noise.findings_of,
     clicks.findings_of,
@@ -46,7 +48,7 @@ SEVERITIES = ("fix", "look", "note")
 # What can only be mended today comes first: the recording itself, then what it is, where it stands, how it sounds.
 CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "dead-channel", "clipping", "duplicate-channel",
-    "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic", "late-channel",
+    "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic", "gain-step", "late-channel",
     "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise", "click-bleed", "dc-offset",
     "bleed", "hot-level",
 )  # fmt: skip

@@ -70,6 +70,16 @@ _ALL = (
     _t("drift_fix_ms", 0.5, "ms", "over the take: the picture of the kit changes to the ear", PRACTICE),
     _t("moved_ms", 0.15, "ms", "5 cm: a mic does not move so far by itself", PRACTICE),
     _t("moved_fix_ms", 0.5, "ms", "17 cm: tone and picture change, the two halves no longer match"),
+    # signal chain
+    _t("gain_note_db", 1.0, "dB", "takes whose gain differs by more cannot be cut together unnoticed", PRACTICE),
+    _t("gain_look_db", 1.5, "dB", "a step inside the take", PRACTICE),
+    _t("gain_fix_db", 3.0, "dB", "the balance of the kit changes to the ear", PRACTICE),
+    _t("gain_alone_db", 2.0, "dB", "where all strokes share one drum, which may have changed by itself"),
+    _t("gain_fewest_kinds", 3.0, "kinds", "kinds of strokes that show the same step; two may do so by chance"),
+    _t("gain_agree_share", 0.6, "share of kinds", "the rest may be strokes that were missed or counted twice"),
+    _t("gain_rest", 0.85, "ratio", "scatter with the step over scatter without it; steady takes stay above 0.9"),
+    _t("gain_over_slope", 0.98, "ratio", "a step has to explain more than a steady change does"),
+    _t("gain_error_share", 0.34, "share of the step", "three errors: a step that may be none is none"),
     # noise
     _t("noise_close_dbfs", -60.0, "dBFS", "tolerable noise floor of a close mic", PRACTICE),
     _t("noise_distant_dbfs", -55.0, "dBFS", "tolerable noise floor of an overhead or room mic", PRACTICE),

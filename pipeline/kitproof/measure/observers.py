@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from kitproof.ingest.audiofile import SpanReader
+from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
@@ -21,6 +22,7 @@ from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, Take
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = ()
 CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = ()
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
+    gain_steps,
     find_grid,
     measure_timing,
 )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
+from kitproof.observed.chain import GainStep
 from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
@@ -20,6 +21,7 @@ __all__ = ["Observed"]
 class Observed:
     """All such records of one take, in the order in which they were measured."""
 
+    gain_steps: tuple[GainStep, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
 

@@ -1,0 +1,54 @@
+"""The signal chain behind one mic: gain that was touched, power that fades, a gate in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from kitproof.find.evidence import Evidence, sureness
+from kitproof.find.texts import counted, db, number, seconds
+from kitproof.model import DelayCourse, Finding, Severity
+from kitproof.observed.chain import GainStep
+
+
+def findings_of(e: Evidence) -> Iterator[Finding]:
+    """At most one finding on gain per channel."""
+    moved = {
+        c.file for c in e.records(DelayCourse) if c.shape == "step" and abs(c.step_ms or 0.0) >= e.limits["moved_ms"]
+    }
+    for g in e.records(GainStep):
+        if g.file not in moved:  # a mic that moved hears everything at another level, too
+            yield from _gain_step(e, g)
+
+
+def _gain_step(e: Evidence, g: GainStep) -> Iterator[Finding]:
+    severity = _severity(e, g)
+    if severity is None:
+        return
+    label, c = e.label(g.file), e.measured(g.file)
+    way, back = ("louder", "down") if g.step_db > 0.0 else ("quieter", "up")
+    size = db(abs(g.step_db))
+    yield Finding(
+        code="gain-step", severity=severity, files=(g.file,),
+        message=f"{e.head(g.file)} is {size} {way} from about {seconds(g.time_s)} on, whichever drum is struck: "
+        f"its gain was touched (±{number(g.error_db)} dB, {counted(g.n_strokes, 'stroke')}).",
+        action=f"Play it again with the gain of {label} left alone, or turn the part after {seconds(g.time_s)} {back} "
+        f"by {size} in a copy.",
+        value=g.step_db, unit="dB", confidence=sureness(abs(g.step_db) - 0.5, max(g.error_db, 0.2), g.n_strokes),
+        times_s=(g.time_s,), n_times=1, drum=None if c is None else c.drum,
+        else_maybe="The mic was turned or moved." if g.n_drums > 1 else "The drum itself was played another way.",
+    )  # fmt: skip
+
+
+def _severity(e: Evidence, g: GainStep) -> Severity | None:
+    """How grave, None if it is not proven: several kinds of strokes agree, foreign ones among them."""
+    size = abs(g.step_db)
+    agree = g.n_agreeing >= max(e.limits["gain_fewest_kinds"], e.limits["gain_agree_share"] * g.n_kinds)
+    better = g.rest < e.limits["gain_rest"] and g.rest < e.limits["gain_over_slope"] * g.rest_slope
+    known = g.error_db <= e.limits["gain_error_share"] * size
+    if not (agree and better and known and g.n_foreign):
+        return None
+    if g.n_drums < 2:  # one drum is in all of them: it may sound different rather than be recorded so
+        return "look" if size >= e.limits["gain_alone_db"] else None
+    if size >= e.limits["gain_fix_db"]:
+        return "fix"
+    return "look" if size >= e.limits["gain_look_db"] else "note" if size >= e.limits["gain_note_db"] else None

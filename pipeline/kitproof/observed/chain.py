@@ -1,0 +1,23 @@
+"""What the finer checks saw of the signal chain: gain, dynamics, time base and origin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GainStep:
+    """The best single step of a channel's gain over the take, held against all other channels."""
+
+    file: str
+    step_db: float  # positive: louder afterwards
+    error_db: float  # half-width of 68 %, from how far the kinds of strokes disagree
+    time_s: float
+    n_strokes: int
+    n_kinds: int  # kinds of strokes (the same drums struck together) heard on both sides
+    n_agreeing: int  # of them, whose own step is this one
+    n_foreign: int  # of the agreeing ones, without the channel's own drum
+    n_drums: int  # in the agreeing ones; 1 if they all share a drum
+    rest: float  # scatter left over with the step, over the scatter without it
+    slope_db: float  # best steady change from the first stroke to the last
+    rest_slope: float  # scatter left over with the slope, over the scatter without it
