@@ -26,6 +26,11 @@ class Bars:
     def __bool__(self) -> bool:
         return self.grid is not None
 
+    @property
+    def declared(self) -> bool:
+        """Whether somebody said where bar 1 is, or the click's accents do."""
+        return self.grid is not None and self.grid.bar_source in ("declared", "click")
+
     def at(self, seconds: float) -> Place | None:
         """Where a moment is; None without bars, and beyond the first and the last beat but one."""
         if self.grid is None:

@@ -23,7 +23,7 @@ from kitproof.model import (
 from kitproof.report import numbers
 from kitproof.report.bars import Bars
 from kitproof.report.wording import Words
-from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, drum_label
+from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, PAIRS, drum_label
 
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
 
@@ -86,6 +86,19 @@ class Context:
     def bars(self) -> Bars:
         """The bar lines; false where they are not known."""
         return Bars(self.measurements.observed.grids)
+
+    @cached_property
+    def hat_side(self) -> bool | None:
+        """Whether the overheads hear the hi-hat on the left; None where that is not clear."""
+        heard = {}
+        for p in self.measurements.pairs:
+            role = next((c.role for c in self.channels if c.file == p.b), "")
+            if p.drum == "hi-hat" and role in PAIRS[0] and p.delay_ms is not None and p.a != p.b:
+                heard.setdefault(role, (p.delay_ms, 0.2 + 2.0 * (p.delay_spread_ms or 0.2)))
+        if len(heard) < 2:
+            return None
+        (left, unsure), (right, unsure_too) = (heard[role] for role in PAIRS[0])
+        return None if abs(right - left) < unsure + unsure_too else right > left
 
     # ------------------------------------------------------------ channels
     @cached_property

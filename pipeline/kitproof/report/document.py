@@ -19,7 +19,20 @@ from reportlab.pdfgen.canvas import Canvas
 from kitproof.errors import OutputError
 from kitproof.model import Measurements, Pictures
 from kitproof.report.context import Context
-from kitproof.report.pages import annex, arrival, bleed, channels, findings, inputs, levels, lowend, overview, verdict
+from kitproof.report.pages import (
+    annex,
+    arrival,
+    band,
+    bleed,
+    channels,
+    findings,
+    inputs,
+    levels,
+    lowend,
+    overview,
+    timing,
+    verdict,
+)
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import PAGES, SANS, PageSize, load_fonts
 from kitproof.report.wording import Words, load_words
@@ -35,7 +48,7 @@ class Section(Protocol):
 
 
 SECTIONS: tuple[Section, ...] = (
-    verdict, overview, findings, levels, arrival, bleed, lowend, channels, inputs, annex,
+    verdict, band, overview, findings, levels, arrival, bleed, lowend, timing, channels, inputs, annex,
 )  # fmt: skip
 MOST_PASSES = 4
 

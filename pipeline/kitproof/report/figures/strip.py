@@ -51,7 +51,7 @@ def lanes_needed(ctx: Context, width: float) -> int:
 
 def strip_height(ctx: Context, row_h: float, width: float) -> float:
     """Height of the strip with its axes."""
-    bars = 14.0 if ctx.take.tempo_bpm else 2.0
+    bars = 14.0 if ctx.bars else 2.0
     return bars + lanes_needed(ctx, width) * LANE_H + len(ctx.hits_by_drum) * row_h + 18.0
 
 
@@ -66,7 +66,7 @@ def draw_strip(sheet: Sheet, ctx: Context, top: float, row_h: float, label: Text
     label : how the drums' names and the axes are set
     """
     axis = TextStyle(style.SANS, max(label.size - 1.0, style.TICK.size), label.leading, style.QUIET)
-    head = 14.0 if ctx.take.tempo_bpm else 2.0
+    head = 14.0 if ctx.bars else 2.0
     lanes = lanes_needed(ctx, sheet.right - sheet.plot_x)
     rows = len(ctx.hits_by_drum)
     box = Box(sheet.plot_x, top + head, sheet.right - sheet.plot_x, lanes * LANE_H + rows * row_h)

@@ -29,7 +29,7 @@ VERDICT_KEYS: dict[VerdictWord, str] = {
 READ_ON = (
     ("verdict.for_drummer", "verdict.for_drummer_what", "section:findings"),
     ("verdict.for_mixer", "verdict.for_mixer_what", "section:arrival"),
-    ("verdict.for_band", "verdict.for_band_what", "section:overview"),
+    ("verdict.for_band", "verdict.for_band_what", "section:band"),
     ("verdict.for_archive", "verdict.for_archive_what", "section:inputs"),
 )
 

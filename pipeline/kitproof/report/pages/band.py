@@ -1,0 +1,159 @@
+"""For the band: one page without jargon: what they get, what to play to, where the bars are, what is wrong."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+from kitproof.report import marks, numbers, style
+from kitproof.report.anatomy import open_page
+from kitproof.report.context import Context, RankedFinding
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import Box, TextStyle
+from kitproof.report.typeset import shorten_middle, text_width, wrap
+
+KEY = "band"
+FACE = TextStyle(style.SANS, 11.5, 15.5)
+BOLD = TextStyle(style.BOLD, 11.5, 15.5)
+MOST_BARS = 12
+MOST_WRONG = 5
+BAR_W = 82.0
+
+
+def draw(sheet: Sheet, ctx: Context) -> None:
+    """Draw the page."""
+    words = ctx.words
+    title = words("band.title")
+    sheet.new_page(title)
+    open_page(sheet, title, f"section:{KEY}", 0, words("band.line", heading=ctx.heading))
+    _part(sheet, ctx, "band.get", list(_what_you_get(ctx)))
+    _part(sheet, ctx, "band.play_to", list(_what_to_play_to(ctx)))
+    if ctx.bars:
+        _bars(sheet, ctx)
+    _part(sheet, ctx, "band.listening", list(_listening(ctx)))
+    _wrong(sheet, ctx)
+    _part(sheet, ctx, "band.change", [words("band.may_change"), words("band.stays")])
+
+
+# ---------------------------------------------------------------- what is said
+def _what_you_get(ctx: Context) -> Iterator[str]:
+    words = ctx.words
+    kinds = Counter(
+        (f.container, f.bit_depth, f.rate_hz) for f in ctx.take.files if f.rate_hz and f.problem in (None, "truncated")
+    )
+    n = sum(kinds.values())
+    if not n:
+        yield words("band.nothing_readable")
+        return
+    (container, bits, rate_hz), most = kinds.most_common(1)[0]
+    kind = words(
+        "band.kind", container=container or "", bits=bits or "", rate=f"{(rate_hz or 0) / 1000:g}"
+    )  # fmt: skip
+    yield words.count("band.files", n, kind=kind, length=numbers.length(ctx.duration_s))
+    if most < n:
+        yield words("band.mixed")
+    drums = [ctx.drum(d) for d in ctx.hits_by_drum if d != "unmiked"]
+    if drums:
+        yield words("band.drums", drums=ctx.listing(drums, 12))
+    yield words("band.raw")
+
+
+def _what_to_play_to(ctx: Context) -> Iterator[str]:
+    words = ctx.words
+    grids = ctx.measurements.observed.grids
+    if not grids:
+        yield words("band.no_pulse")
+        return
+    grid = grids[0]
+    tempo = f"{grid.tempo_bpm:.1f}"
+    if grid.source == "click":
+        yield words("band.click", tempo=tempo)
+    elif grid.source == "declared":
+        yield words("band.declared", tempo=tempo, declared=f"{ctx.take.tempo_bpm or grid.tempo_bpm:g}")
+    else:
+        yield words("band.strokes", tempo=tempo)
+    if grid.source != "click":
+        yield words("band.breathes", spread=f"{grid.tempo_spread_bpm:.1f}")
+    yield words("band.start_together")
+
+
+def _listening(ctx: Context) -> Iterator[str]:
+    """What a player hears and might wonder about."""
+    words = ctx.words
+    if any(c.role.startswith("room") for c in ctx.channels):
+        yield words("band.rooms")
+    left = ctx.hat_side
+    if left is not None:
+        yield words("band.hat_left" if left else "band.hat_right")
+
+
+# ---------------------------------------------------------------- how it is set
+def _part(sheet: Sheet, ctx: Context, key: str, sentences: Sequence[str]) -> None:
+    if not sentences:
+        return
+    _head(sheet, ctx, key)
+    for sentence in sentences:
+        rows = wrap(sentence, FACE, sheet.text_w - 14.0)
+        sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
+        sheet.y = sheet.lines(sheet.left + 14.0, sheet.y, rows, FACE)
+    sheet.y += 6.0
+
+
+def _head(sheet: Sheet, ctx: Context, key: str) -> None:
+    sheet.y = sheet.lines(sheet.left, sheet.y + 2.0, [ctx.words(key)], style.HEAD) + 2.0
+
+
+def _bars(sheet: Sheet, ctx: Context) -> None:
+    """Where the sections, or every so many bars, begin."""
+    lines = ctx.bars.lines()
+    at = dict(lines)
+    named = [(s.name, s.bar) for s in ctx.take.sections if s.bar in at]
+    if not named:
+        step = next((n for n in (1, 2, 4, 8, 16, 32, 64) if len(lines) <= n * MOST_BARS), 128)
+        named = [("", bar) for bar, _ in lines[::step]]
+    _head(sheet, ctx, "band.bars")
+    source = "band.bars_sure" if ctx.bars.declared else "band.bars_found"
+    sheet.y = sheet.lines(sheet.left, sheet.y, wrap(ctx.words(source), FACE, sheet.text_w), FACE) + 3.0
+    per_row = max(1, int(sheet.text_w // (BAR_W if not named[0][0] else 2 * BAR_W)))
+    width = sheet.text_w / per_row
+    for i, (name, bar) in enumerate(named[: 4 * per_row]):
+        x, y = sheet.left + (i % per_row) * width, sheet.y + (i // per_row) * FACE.leading
+        base = y + 0.5 * FACE.leading + 0.36 * FACE.size
+        label = f"{ctx.words('common.bar')} {bar}" if not name else f"{name}, {ctx.words('common.bar')} {bar}"
+        time = numbers.length(at[bar])
+        room = width - text_width(time, FACE.font, FACE.size) - 18.0
+        used = sheet.text(x, base, shorten_middle(label, BOLD, room), BOLD)
+        sheet.text(x + used + 6.0, base, time, FACE)
+    sheet.y += -(-min(len(named), 4 * per_row) // per_row) * FACE.leading + 6.0
+
+
+def _wrong(sheet: Sheet, ctx: Context) -> None:
+    """What is known to be wrong, in one sentence each: what has to be fixed, then what is to be decided."""
+    found = [r for r in ctx.findings if r.finding.severity in ("fix", "look")]
+    _head(sheet, ctx, "band.wrong")
+    if not found:
+        sheet.y = sheet.lines(sheet.left, sheet.y, wrap(ctx.words("band.nothing_wrong"), FACE, sheet.text_w), FACE)
+        sheet.y += 6.0
+        return
+    shown = found[:MOST_WRONG]
+    for ranked in shown:
+        _one(sheet, ctx, ranked)
+    if len(found) > len(shown):
+        page = sheet.page_number("section:findings")
+        text = ctx.words.count("band.more_wrong", len(found) - len(shown), page=page)
+        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, wrap(text, FACE, sheet.text_w - 26.0), FACE)
+    sheet.y += 6.0
+
+
+def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
+    f = ranked.finding
+    when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
+    head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 1)
+    text = wrap(
+        ctx.words.or_else(f"meaning.{f.code}", "meaning.unknown_code") or f.message, FACE, sheet.text_w - 26.0, 3
+    )
+    top = sheet.y
+    sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
+    sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0
+    marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked)
+    sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
