@@ -13,12 +13,12 @@ override OUT := $(value OUT)
 export TAKE KIT OUT
 
 .DEFAULT_GOAL := help
-.PHONY: help report test test-all check format bench score clean
+.PHONY: help report test test-all check format bench score faults clean
 
 help: ## this list
 	@echo "Jobs (make JOB):"
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  \1	\2/p' $(firstword $(MAKEFILE_LIST)) | expand -t 12
-	@echo "PYTHON=python3.12 names the Python to use; ARGS=... goes on to pytest, bench.py and score.py."
+	@echo "PYTHON=python3.12 names the Python to use; ARGS=... goes on to pytest, bench.py, score.py and faults.py."
 
 report: $(VENV)/.installed $(if $(TAKE),,out/.demo) ## PDF of the demo's takes, or of your own: TAKE=folder [OUT=folder]
 	@mkdir -p out && touch out/.started; \
@@ -60,6 +60,12 @@ score: $(VENV)/.installed-dev ## accuracy on takes whose truth is known: KIT=fol
 	echo "Which kit? make score KIT=folder, with <instrument>/<nn>-<channel>.flac in it (DEVELOPERS.md says more)," >&2; \
 	echo "or make score KIT=modelled for the demo's kit; ARGS=--help lists what else can be set." >&2; exit 2; fi
 	$(BIN)/python tests/tools/score.py "$$KIT" $(ARGS)
+
+faults: $(VENV)/.installed-dev ## are faults found, and only those: KIT=folder of single hits, or KIT=modelled
+	@if [ -z "$$KIT" ]; then \
+	echo "Which kit? make faults KIT=folder, laid out as for make score (DEVELOPERS.md says more), or" >&2; \
+	echo "make faults KIT=modelled for the demo's kit; ARGS=--help lists what else can be set." >&2; exit 2; fi
+	$(BIN)/python tests/tools/faults.py "$$KIT" $(ARGS)
 
 clean: ## remove out/ (reports too), caches and builds; .venv stays
 	rm -rf out bench-out build dist .pytest_cache .mypy_cache .ruff_cache

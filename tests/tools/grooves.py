@@ -34,12 +34,13 @@ OTHER_FEEL_MS = (1.0, 5.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Groove:
-    """Written music: `bars` in order, each of `beats` beats."""
+    """Written music: `bars` in order, each of `beats` beats; played to a click, its tempo does not wander."""
 
     name: str
     tempo_bpm: float
     bars: tuple[Bar, ...]
     beats: int = 4
+    tempo_spread: float = TEMPO_SPREAD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +188,7 @@ def play(groove: Groove, rng: np.random.Generator) -> tuple[Played, ...]:
     strokes: list[Played] = []
     start_s, drift = COUNT_IN_S, 0.0
     for bar in groove.bars:
-        drift = 0.7 * drift + float(rng.normal(0.0, 0.7 * TEMPO_SPREAD))
+        drift = 0.7 * drift + float(rng.normal(0.0, 0.7 * groove.tempo_spread))
         length_s = bar_s * (1.0 + drift)
         for instrument, signs in bar.items():
             for place, sign in enumerate(signs):

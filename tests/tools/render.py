@@ -76,14 +76,22 @@ class Truth:
 
 
 def render(
-    kit: HitKit, groove: Groove, *, seed: int, folder: Path, noise_dbfs: float, alteration: Alteration | None = None
+    kit: HitKit,
+    groove: Groove,
+    *,
+    seed: int,
+    folder: Path,
+    noise_dbfs: float,
+    alteration: Alteration | None = None,
+    spread_db: float = 0.0,
 ) -> Truth:
     """Write one take, 24-bit WAV, into `folder`; return what is true of it.
 
     The same seed gives the same performance and the same noise, whatever `alteration` does to the channels.
+    `spread_db` : standard deviation by which strokes of one strength differ, which otherwise end at one height
     """
     alteration = alteration or Alteration()
-    strikes = strike(kit, play(groove, np.random.default_rng([seed, 1])), np.random.default_rng([seed, 2]))
+    strikes = strike(kit, play(groove, np.random.default_rng([seed, 1])), np.random.default_rng([seed, 2]), spread_db)
     last = max((s.start for s in strikes), default=0)
     n = last + round(LET_RING_S * kit.rate_hz)
     folder.mkdir(parents=True)
@@ -117,7 +125,9 @@ def render(
 
 
 # ------------------------------------------------------------------------------------------ playing
-def strike(kit: HitKit, played: Sequence[Played], rng: np.random.Generator) -> tuple[Strike, ...]:
+def strike(
+    kit: HitKit, played: Sequence[Played], rng: np.random.Generator, spread_db: float = 0.0
+) -> tuple[Strike, ...]:
     """Choose a recorded hit and a gain for each stroke; what the kit lacks is replaced or left out."""
     strikes: list[Strike] = []
     ringing: int | None = None  # the open hat that the next stroke on the hat will close
@@ -126,6 +136,8 @@ def strike(kit: HitKit, played: Sequence[Played], rng: np.random.Generator) -> t
         if not instrument:
             continue
         hit, gain = _choose(kit, instrument, stroke.strength, rng)
+        if spread_db:
+            gain *= db_to_amplitude(float(rng.normal(0.0, spread_db)))
         # The recording's own silence before the hit is made up for, so that the hit sounds when it was played.
         start = max(round((stroke.time_s - kit.facts[hit].time_s) * kit.rate_hz), 0)
         if instrument.startswith("hi-hat"):
