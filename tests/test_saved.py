@@ -120,8 +120,11 @@ def measurements(**given: object) -> model.Measurements:
         "bleed": (model.BleedEntry(drum="kick", file=ODD_NAME, n_hits=0, unmeasured=none(bleed, few), **bleed),),
         "pairs": (model.PairEntry(a=ODD_NAME, b="x.wav", drum="snare", n_hits=4, unmeasured=no_pair, **pair),),
         "findings": (finding,),
-        "not_checked": (model.NotChecked(check="click in the mics", reason="no click track"),),
-        "verdict": model.Verdict(word="redo", sentence="Again.", red_lines=(0,), good=("No hum.",)),
+        "not_checked": (model.NotChecked(check="click in the mics", reason="no click track", code="signal", n=2),),
+        "verdict": model.Verdict(
+            word="redo", sentence="Again.", red_lines=(0,), good=("No hum.",), why="lost", lost=("kick",),
+            good_facts=(model.Fact(key="no_hum", files=("a.wav",), numbers={"level_dbfs": -70.5}),),
+        ),
         **signal_faults(),
         "settings": {"window_ms": 60.0, "bands_hz": (20.0, 250.0), "deep": {"n": 3, "on": True}},
         "versions": {"kitproof": "0.1.0"},
@@ -348,6 +351,7 @@ def test_every_key_is_documented_and_no_other(tmp_path):
         written[name] = set(document[name][0])
     for name in ("faults", "duplicates", "click_bleed", "courses", "low_end"):
         written[name] = set(document[name][0])
+    written["good_facts"] = set(document["verdict"]["good_facts"][0])
     for name in ("plateaus", "gaps"):
         written[name] = set(document["faults"][0][name][0])
     written["hum"] = set(document["faults"][0]["hum"])

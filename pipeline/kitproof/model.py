@@ -264,6 +264,8 @@ class Plateau:
     n_moments: int  # hits, or whatever else reached it, 30 ms apart at least
     times_s: tuple[float, ...]  # of the moments, at most 200
     confidence: float  # 0..1
+    n_beside: int = 0  # samples beside the highest one within 0.3 dB of it, all tops together
+    n_level: int = 0  # of them, at the ceiling: most of a flat top, a quarter of a round one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -403,6 +405,19 @@ class NotChecked:
 
     check: str
     reason: str
+    code: str = ""  # which check, for those who say it in another language; "" if there is no name for it
+    files: tuple[str, ...] = ()  # the channels it is about
+    drums: tuple[str, ...] = ()
+    n: int = 0  # how many mics or drums are concerned, where that is said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """Something good about the take as data, so that it can be said in any language."""
+
+    key: str  # names the sentence
+    files: tuple[str, ...] = ()  # the channels it is about; of pairs one after the other
+    numbers: Mapping[str, float] = field(default_factory=dict)  # by name; units in the names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -413,6 +428,9 @@ class Verdict:
     sentence: str
     red_lines: tuple[int, ...]  # at most three indexes into findings
     good: tuple[str, ...]  # what is fine, in plain sentences
+    why: str = ""  # names the sentence; "" where nobody judged
+    lost: tuple[str, ...] = ()  # what is lost for good: "kick", "snare", "overheads", "overhead"
+    good_facts: tuple[Fact, ...] = ()  # `good` as data, one for one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
