@@ -103,7 +103,9 @@ class _Course:
         """Remember that something failed; with `strict`, raise its error instead."""
         if self.strict:
             raise error
-        self.missing.append(NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}"))
+        self.missing.append(
+            NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}", code="stage")
+        )
 
 
 def default_executor(n_workers: int | None = None) -> ProcessPoolExecutor:

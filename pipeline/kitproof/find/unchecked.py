@@ -30,29 +30,39 @@ def not_checked(e: Evidence) -> tuple[NotChecked, ...]:
 ALWAYS = NotChecked(
     check="the sound itself",
     reason="a file does not tell how loud it was in the room, nor whether a tone, a lean or a feel is wanted",
+    code="sound",
 )
 
 
 def _channels(e: Evidence) -> Iterator[NotChecked]:
-    missing = [c.label for c in e.take.channels if e.measured(c.file) is None]
+    missing = [c for c in e.take.channels if e.measured(c.file) is None]
     if missing:
-        yield NotChecked(check=f"everything on {listed(missing)}", reason="the file could not be measured")
-    unknown = [c.label for c in e.take.channels if c.role == "other"]
+        yield NotChecked(
+            check=f"everything on {listed([c.label for c in missing])}", reason="the file could not be measured",
+            code="unread", files=tuple(c.file for c in missing),
+        )  # fmt: skip
+    unknown = [c for c in e.take.channels if c.role == "other"]
     if unknown:
-        yield NotChecked(check=f"the drum of {listed(unknown)}", reason="its role is not known; name it in take.toml")
+        yield NotChecked(
+            check=f"the drum of {listed([c.label for c in unknown])}",
+            reason="its role is not known; name it in take.toml",
+            code="role", files=tuple(c.file for c in unknown),
+        )  # fmt: skip
 
 
 def _drums(e: Evidence) -> Iterator[NotChecked]:
-    silent = [drum_label(d.drum) for d in e.drums if d.n_hits == 0]
+    silent = [d.drum for d in e.drums if d.n_hits == 0]
     if silent:
+        names = listed([drum_label(d) for d in silent], 6)
         yield NotChecked(
-            check=f"{listed(silent, 6)}: position, polarity, bleed", reason="no stroke of it was found in this take"
-        )
+            check=f"{names}: position, polarity, bleed", reason="no stroke of it was found in this take",
+            code="unplayed", drums=tuple(silent),
+        )  # fmt: skip
 
 
 def _signal_faults(e: Evidence) -> Iterator[NotChecked]:
     if not e.faults:
-        yield NotChecked(check=SIGNAL_FAULTS, reason="not measured in this run")
+        yield NotChecked(check=SIGNAL_FAULTS, reason="not measured in this run", code="signal")
 
 
 def _courses(e: Evidence) -> Iterator[NotChecked]:
@@ -60,7 +70,11 @@ def _courses(e: Evidence) -> Iterator[NotChecked]:
     open_ = [c for c in e.records(DelayCourse) if c.shape is None]
     if open_:
         reasons = _most(c.unmeasured["shape"] for c in open_)
-        yield NotChecked(check=f"drift and moved mics: {listed(e.labels([c.file for c in open_]))}", reason=reasons[0])
+        files = [c.file for c in open_]
+        yield NotChecked(
+            check=f"drift and moved mics: {listed(e.labels(files))}", reason=reasons[0],
+            code="courses", files=tuple(files),
+        )  # fmt: skip
 
 
 def _second_mics(e: Evidence) -> Iterator[NotChecked]:
@@ -71,23 +85,28 @@ def _second_mics(e: Evidence) -> Iterator[NotChecked]:
         if c is None or is_distant(c.role) or drum_of(c.role) != p.drum or polarity.votes(e, p):
             continue
         reason = p.unmeasured.get("delay_ms") or p.unmeasured.get("fuller_db")
-        open_.setdefault(reason or "its delay, or too few strokes, hide the answer", []).append(e.label(p.b))
-    for reason, labels in open_.items():
-        yield NotChecked(check=f"polarity of {listed(labels)}", reason=reason)
+        open_.setdefault(reason or "its delay, or too few strokes, hide the answer", []).append(p.b)
+    for reason, files in open_.items():
+        yield NotChecked(
+            check=f"polarity of {listed(e.labels(files))}", reason=reason, code="polarity", files=tuple(files)
+        )
 
 
 def _spaced(e: Evidence) -> Iterator[NotChecked]:
-    open_ = []
+    open_, files = [], []
     for left, right in PAIRS:
         for a in e.with_role(left)[:1]:
             for b in e.with_role(right)[:1]:
                 p = e.pair(a.file, b.file, "snare")
                 if p is None or not e.known_delay(p):
                     open_.append(f"{a.label} and {b.label}")
+                    files += [a.file, b.file]
     if open_:
         yield NotChecked(
             check=f"equal distance of {listed(open_)} to the snare",
             reason="the snare's first sound is not clear enough in both",
+            code="spaced",
+            files=tuple(files),
         )
 
 
@@ -98,45 +117,53 @@ def _sides(e: Evidence) -> Iterator[NotChecked]:
         yield NotChecked(
             check=f"left and right: {listed(names)}",
             reason="too few drums are heard clearly in both pairs, or they stand too near the middle",
-        )
+            code="sides", files=tuple(mic.file for c in pairs for mic in (c.first[0], c.second[0])),
+        )  # fmt: skip
     elif sum(bool(e.with_role(a) and e.with_role(b)) for a, b in PAIRS) == 1:
-        yield NotChecked(check="left and right", reason="there is only one spaced pair, and nothing to compare it with")
+        yield NotChecked(
+            check="left and right", reason="there is only one spaced pair, and nothing to compare it with",
+            code="one-pair",
+        )  # fmt: skip
 
 
 def _arrivals(e: Evidence) -> Iterator[NotChecked]:
     unknown = [p for p in e.pairs if p.delay_ms is None]
     if unknown:
-        drums = _most(drum_label(p.drum) for p in unknown)
+        drums = _most(p.drum for p in unknown)
+        names = listed([drum_label(d) for d in drums])
         yield NotChecked(
-            check=f"arrival of {listed(drums)} in {counted(len(unknown), 'mic')} of {len(e.pairs)}",
+            check=f"arrival of {names} in {counted(len(unknown), 'mic')} of {len(e.pairs)}",
             reason="the direct sound does not stand out of the other drums",
-        )
+            code="arrival", drums=tuple(drums), n=len(unknown),
+        )  # fmt: skip
 
 
 def _bleed(e: Evidence) -> Iterator[NotChecked]:
     played = {d.file for d in e.drums if d.n_hits}
     hidden = [b for b in e.bleed if b.bleed_db is None and b.file in played]
     if hidden:
-        mics = _most(e.label(b.file) for b in hidden)
+        files = _most(b.file for b in hidden)
         yield NotChecked(
-            check=f"bleed of {counted(len(hidden), 'drum')} in {listed(mics)}", reason="hidden under the other drums"
-        )
+            check=f"bleed of {counted(len(hidden), 'drum')} in {listed(e.labels(files))}",
+            reason="hidden under the other drums", code="bleed", files=tuple(files), n=len(hidden),
+        )  # fmt: skip
 
 
 def _noise(e: Evidence) -> Iterator[NotChecked]:
-    rung = [e.label(c.file) for c in e.kit if c.noise_floor_dbfs is None and c.sample_peak_dbfs is not None]
+    rung = [c for c in e.kit if c.noise_floor_dbfs is None and c.sample_peak_dbfs is not None]
     if rung:
-        first = next(c for c in e.kit if c.noise_floor_dbfs is None and c.sample_peak_dbfs is not None)
-        reason = (
-            first.unmeasured["noise_floor_dbfs"] if len(rung) == 1 else "no moment is quiet, or it is digital silence"
-        )
-        yield NotChecked(check=f"noise of {listed(rung)}", reason=reason)
+        files = tuple(c.file for c in rung)
+        many = "no moment is quiet, or it is digital silence"
+        reason = rung[0].unmeasured["noise_floor_dbfs"] if len(rung) == 1 else many
+        yield NotChecked(check=f"noise of {listed(e.labels(files))}", reason=reason, code="noise", files=files)
 
 
 def _offsets(e: Evidence) -> Iterator[NotChecked]:
-    short = [e.label(c.file) for c in e.kit if c.dc_fraction is None and c.sample_peak_dbfs is not None]
+    short = tuple(c.file for c in e.kit if c.dc_fraction is None and c.sample_peak_dbfs is not None)
     if short:
-        yield NotChecked(check=f"offset of {listed(short)}", reason="the file is too short")
+        yield NotChecked(
+            check=f"offset of {listed(e.labels(short))}", reason="the file is too short", code="offset", files=short
+        )
 
 
 def _most(names: Iterable[str]) -> list[str]:
