@@ -1,5 +1,6 @@
 """Findings from the signal-level records: what is said, how gravely, and when nothing is."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -22,10 +23,11 @@ def faults(role: str, *, plateaus=(), gaps=(), hum=NO_HUM) -> ChannelFaults:
     return ChannelFaults(file=file_of(role), plateaus=tuple(plateaus), gaps=tuple(gaps), hum=hum)
 
 
-def plateau(times_s, *, side="positive", ceiling_dbfs=-4.2, confidence=0.9) -> Plateau:
+def plateau(times_s, *, side="positive", ceiling_dbfs=-4.2, confidence=0.9, level=0.8) -> Plateau:
+    n = len(times_s)
     return Plateau(
-        side=side, ceiling_dbfs=ceiling_dbfs, spread_db=0.01, n_tops=len(times_s), n_moments=len(times_s),
-        times_s=tuple(times_s), confidence=confidence,
+        side=side, ceiling_dbfs=ceiling_dbfs, spread_db=0.01, n_tops=n, n_moments=n,
+        times_s=tuple(times_s), confidence=confidence, n_beside=10 * n, n_level=round(10 * level * n),
     )  # fmt: skip
 
 
@@ -66,6 +68,46 @@ def test_a_ceiling_on_many_snare_strokes_is_grave():
 
     assert (found.severity, found.value, found.unit, found.n_times) == ("fix", -4.0, "dBFS", 6)
     assert "both sides" in found.message
+
+
+def test_round_tops_at_one_level_are_a_limiter():
+    """Printed on purpose or not: worth a decision, no overload, and nothing is lost."""
+    times = [h.time_s + 0.001 for h in findkit.kit()["hits"] if h.drum == "snare"][:20]
+    found = judged(faults("snare-top", plateaus=[plateau(times, level=0.1)]))
+
+    assert grave(found) == [("look", "limited")]
+    assert "20 of the 48 strokes" in the(found, "limited").message
+    assert grave(judged(faults("snare-top", plateaus=[plateau(times[:4], level=0.1)]))) == []
+
+
+def test_tops_too_short_to_tell_are_not_called_grave():
+    """Lone samples at one level, several to a stroke: a ceiling, or a quick limiter."""
+    times = [1.0 + 0.5 * k for k in range(20)]
+    short = replace(plateau(times), n_beside=2, n_level=0, n_tops=45)
+    found = the(judged(faults("hi-hat", plateaus=[short])), "clipping")
+
+    assert (found.severity, found.confidence) == ("look", 0.6)
+    assert "limiter" in found.else_maybe
+    once = replace(short, n_tops=21)
+    assert grave(judged(faults("hi-hat", plateaus=[once]))) == [("look", "limited")]
+
+
+def test_a_distant_mic_says_on_whose_strokes_it_is_cut_off():
+    """The drum that most of the places follow comes first."""
+    hits = findkit.kit()["hits"]
+    snares = [h.time_s for h in hits if h.drum == "snare"]
+    alone = [t for t in snares if not any(abs(t - h.time_s) < 0.1 for h in hits if h.drum != "snare")]
+    found = the(judged(faults("overhead-left", plateaus=[plateau([t + 0.003 for t in alone])])), "clipping")
+
+    assert f"strokes of the snare ({len(alone)})" in found.message
+
+
+def test_a_drum_cut_off_below_full_scale_on_every_stroke_is_lost():
+    """The verdict looks at ceilings as it does at full scale; a limiter loses nothing."""
+    times = [h.time_s + 0.001 for h in findkit.kit()["hits"] if h.drum == "kick"]
+
+    assert judged(faults("kick", plateaus=[plateau(times)])).verdict.word == "redo"
+    assert judged(faults("kick", plateaus=[plateau(times, level=0.1)])).verdict.word == "keep"
 
 
 def test_an_unsure_ceiling_is_left_alone():

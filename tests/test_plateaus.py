@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import ndimage, signal
 
 import synth
 from kitproof.measure.plateaus import PlateauMeter
@@ -119,6 +119,41 @@ def test_a_limiter_has_no_ceiling():
     limited *= np.repeat(synth.amplitude(1.0) ** np.random.default_rng(7).uniform(-0.4, 0.0, 20), 24000)
 
     assert measure(limited) == ()
+
+
+def look_ahead_limited(x, over_db, rate_hz=synth.RATE_HZ):
+    """Held under a ceiling by gain that falls before each peak and recovers over 80 ms."""
+    ahead = rate_hz // 1000
+    peak = ndimage.maximum_filter1d(np.abs(x), 2 * ahead + 1)
+    wanted = np.minimum(0.0, -over_db - 20.0 * np.log10(np.maximum(peak, 1e-9) / np.abs(x).max()))
+    keep = np.exp(-1.0 / (0.08 * rate_hz))
+    held, gain = 0.0, np.empty_like(wanted)
+    for i, db in enumerate(wanted.tolist()):
+        gain[i] = held = min(db, keep * held)
+    return x * 10.0 ** (ndimage.uniform_filter1d(gain, ahead) / 20.0)
+
+
+@pytest.mark.parametrize("over_db", [3.0, 6.0, 10.0])
+def test_a_printed_limiter_leaves_round_tops(over_db):
+    """All strokes end at exactly one level, one sample each: a ceiling, but not a flat one."""
+    found = measure(synth.quantised(look_ahead_limited(strokes(11, spread_db=4.0), over_db), 24))
+
+    assert found
+    assert sum(p.n_level for p in found) <= 0.25 * sum(
+        p.n_beside for p in found
+    )  # a parabola spends the root of 0.02 / 0.3 within 0.02 dB
+
+
+@pytest.mark.parametrize("over_db", [2.0, 6.0])
+@pytest.mark.parametrize("hz", [60.0, 400.0, 3000.0])
+def test_overdriven_tops_are_flat_at_any_pitch_and_drive(hz, over_db):
+    """Wide tops and those of a few samples, barely cut or deep."""
+    found = measure(clipped(strokes(12, hz=hz), -6.0, over_db=over_db))
+
+    assert found
+    assert sum(p.n_level for p in found) > 0.33 * sum(
+        p.n_beside for p in found
+    )  # where all of the drive is a third of the top's height
 
 
 def test_one_sound_played_again_has_no_ceiling():

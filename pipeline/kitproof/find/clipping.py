@@ -1,14 +1,16 @@
-"""Clipping below full scale: a ceiling that a preamp or the mic itself set, which no meter shows.
+"""Ceilings below full scale: clipping that a preamp or the mic itself did, which no meter shows, and limiters.
 
-Flat tops at full scale are level.py's.
+Both end the loudest strokes at one level. What is cut off is flat there: the samples beside the highest one
+stand as high. A limiter turns the whole wave down, so its tops stay round and one alone of each stroke comes
+up to the ceiling. Flat tops at full scale are level.py's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from kitproof.find.evidence import Evidence, drum_of
-from kitproof.find.level import VITAL, own_hits_clipped
+from kitproof.find.level import VITAL, drums_at, own_hits_clipped
 from kitproof.find.texts import counted, dbfs
 from kitproof.model import ChannelFaults, ChannelMeasures, Finding, Plateau, Severity
 
@@ -17,29 +19,84 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     """One finding per channel of the kit with a ceiling and no flat top at full scale."""
     for f in e.records(ChannelFaults):
         c = e.measured(f.file)
-        if c is None or c.clip_runs_n or c not in e.kit:
+        sure = _sure(e, f)
+        if c is None or c.clip_runs_n or c not in e.kit or not sure:
             continue
-        sure = [p for p in f.plateaus if p.confidence >= e.limits["ceiling_sure"] or p.n_moments == 1]
-        if sure:
-            yield _ceiling(e, c, sure)
+        flat = is_flat(e, sure)
+        if flat is False:
+            yield from _limited(e, c, sure)
+        else:
+            yield _ceiling(e, c, sure, unclear=flat is None)
 
 
-def _ceiling(e: Evidence, c: ChannelMeasures, plateaus: list[Plateau]) -> Finding:
+def cut_off_times(e: Evidence, file: str) -> list[float]:
+    """Places at which a channel is cut off flat below full scale, s; empty for a limiter."""
+    for f in e.records(ChannelFaults):
+        if f.file == file and is_flat(e, _sure(e, f)):
+            return _places(e, _sure(e, f))
+    return []
+
+
+def _sure(e: Evidence, f: ChannelFaults) -> list[Plateau]:
+    return [p for p in f.plateaus if p.confidence >= e.limits["ceiling_sure"] or p.n_moments == 1]
+
+
+def is_flat(e: Evidence, plateaus: Sequence[Plateau]) -> bool | None:
+    """Whether the wave is cut off at these ceilings; False: a limiter's round tops; None: too short to tell."""
+    beside, level = sum(p.n_beside for p in plateaus), sum(p.n_level for p in plateaus)
+    if beside >= e.limits["ceiling_fewest_beside"]:
+        share = level / beside
+        return True if share >= e.limits["ceiling_flat"] else False if share <= e.limits["ceiling_round"] else None
+    # Tops of a single sample: a wave that is cut off meets the ceiling again and again within one stroke.
+    n_tops, n_moments = sum(p.n_tops for p in plateaus), sum(p.n_moments for p in plateaus)
+    once = n_tops <= e.limits["ceiling_tops_per_stroke"] * n_moments and n_tops >= e.limits["limited_fewest"]
+    return False if once and not level else None
+
+
+def _places(e: Evidence, plateaus: Sequence[Plateau]) -> list[float]:
+    return _together(sorted(t for p in plateaus for t in p.times_s), e.limits["clip_gap_s"])
+
+
+def _ceiling(e: Evidence, c: ChannelMeasures, plateaus: list[Plateau], *, unclear: bool) -> Finding:
     label, drum = e.label(c.file), drum_of(c.role)
     value = max(p.ceiling_dbfs for p in plateaus)
-    times = _together(sorted(t for p in plateaus for t in p.times_s), e.limits["clip_gap_s"])
+    times = _places(e, plateaus)
     n = max(len(times), max(p.n_moments for p in plateaus))
     n_own, n_hits = own_hits_clipped(e, c, times)
+    strokes = f", {n_own} of the {counted(n_hits, 'stroke')} of its own drum" if n_own else drums_at(e, times)
     side = "on both sides" if len(plateaus) > 1 else f"on the {plateaus[0].side} side only"
+    severity = "look" if unclear else _severity(e, drum, n_own, n_hits, n)
     return Finding(
-        code="clipping", severity=_severity(e, drum, n_own, n_hits, n), files=(c.file,),
-        message=f"{e.head(c.file)} is cut off flat at {dbfs(value)}, {side}, in {counted(n, 'place')}: "
+        code="clipping", severity=severity, files=(c.file,),
+        message=f"{e.head(c.file)} is cut off flat at {dbfs(value)}, {side}, in {counted(n, 'place')}{strokes}: "
         "something before the converter is overdriven.",
         action=f"Put in the pad of {label}'s preamp or of the mic and turn down; if the ceiling moves with the gain, "
         "it is the mic or its input.",
-        value=value, unit="dBFS", confidence=round(max(p.confidence for p in plateaus), 2),
+        value=value, unit="dBFS",
+        confidence=round(min(0.6 if unclear else 1.0, max(p.confidence for p in plateaus)), 2),
         times_s=tuple(times[:20]), n_times=n, drum=drum,
-        else_maybe="A file that was clipped at full scale and turned down afterwards.",
+        else_maybe="A limiter: the tops are too short to tell." if unclear
+        else "A file that was clipped at full scale and turned down afterwards.",
+    )  # fmt: skip
+
+
+def _limited(e: Evidence, c: ChannelMeasures, plateaus: list[Plateau]) -> Iterator[Finding]:
+    times = _places(e, plateaus)
+    n = max(len(times), max(p.n_moments for p in plateaus))
+    if n < e.limits["limited_fewest"]:
+        return
+    value, label = max(p.ceiling_dbfs for p in plateaus), e.label(c.file)
+    n_own, n_hits = own_hits_clipped(e, c, times)
+    strokes = f", {n_own} of the {counted(n_hits, 'stroke')} of its own drum" if n_own else drums_at(e, times)
+    yield Finding(
+        code="limited", severity="look", files=(c.file,),
+        message=f"{e.head(c.file)} ends at exactly {dbfs(value)} in {counted(n, 'place')}{strokes}, with round tops: "
+        "a limiter is printed into the recording.",
+        action=f"Ask whether the limiter on {label} was wanted; if not, take it out of the recording path and play "
+        "it again.",
+        value=value, unit="dBFS", confidence=round(max(p.confidence for p in plateaus), 2),
+        times_s=tuple(times[:20]), n_times=n, drum=drum_of(c.role),
+        else_maybe="A stage that rounds its peaks before it clips.",
     )  # fmt: skip
 
 

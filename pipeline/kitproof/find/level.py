@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from statistics import median
 
 from kitproof.find.evidence import Evidence, drum_of
-from kitproof.find.texts import counted, dbfs, number
+from kitproof.find.texts import counted, dbfs, listed, number
 from kitproof.model import ChannelMeasures, Finding, Severity
 
 VITAL = ("kick", "snare")
@@ -41,13 +42,32 @@ def own_hits_clipped(e: Evidence, c: ChannelMeasures, times: Sequence[float]) ->
     return struck, len(own)
 
 
+def drums_at(e: Evidence, times: Sequence[float]) -> str:
+    """Whose strokes these times fall on: the drum that most of them follow, then the one that most of the rest do."""
+    before, after = e.limits["clip_before_s"], e.limits["clip_gap_s"]
+    left = list(times)
+    named: list[str] = []
+    while left and len(named) < 2:
+        near = Counter(
+            drum
+            for t in left
+            for drum in {h.drum for h in e.hits if -before <= t - h.time_s <= after and h.drum != "unmiked"}
+        )
+        if not near:
+            break
+        drum, n = near.most_common(1)[0]
+        named.append(f"of the {drum} ({n})")
+        left = [t for t in left if not any(h.drum == drum and -before <= t - h.time_s <= after for h in e.hits)]
+    return f", with strokes {listed(named)}" if named else ""
+
+
 def _clipped(e: Evidence, c: ChannelMeasures) -> Finding:
     label, times = e.label(c.file), clipped_times(e, c)
     n_own, n_hits = own_hits_clipped(e, c, times)
     ceiling = median(r.level_dbfs for r in c.clip_runs)
     counted_all = len(c.clip_runs) == c.clip_runs_n
     places = ("" if counted_all else "at least ") + counted(len(times), "place")
-    strokes = f", {n_own} of the {counted(n_hits, 'stroke')} of its own drum" if n_hits else ""
+    strokes = f", {n_own} of the {counted(n_hits, 'stroke')} of its own drum" if n_hits else drums_at(e, times)
     return Finding(
         code="clipping", severity=_clip_severity(e, c, n_own, n_hits, len(times)), files=(c.file,),
         message=f"{e.head(c.file)} is cut off flat at {dbfs(ceiling)} in {places}{strokes}.",

@@ -60,6 +60,11 @@ _ALL = (
     _t("clip_lost_share", 0.25, "share of hits", "so many strokes cut flat and the channel is lost"),
     _t("dc_fraction", 0.001, "of full scale", "mean above -60 dBFS", PRACTICE),
     _t("ceiling_sure", 0.6, "0 to 1", "a less sure ceiling below full scale is left alone, but for one long flat top"),
+    _t("ceiling_fewest_beside", 6.0, "samples", "beside the highest of all tops: fewer cannot tell flat from round"),
+    _t("ceiling_flat", 0.33, "share of samples", "at the ceiling: cut off; tops that barely reach it are a third flat"),
+    _t("ceiling_round", 0.25, "share of samples", "at the ceiling: a parabola's 0.02 dB over its 0.3 dB, by the root"),
+    _t("ceiling_tops_per_stroke", 1.3, "tops", "a limiter lets one of each stroke up; a ceiling meets several"),
+    _t("limited_fewest", 6.0, "places", "peaks that end at one level this often do not by chance"),
     # signal
     _t("gap_side_ms", 0.5, "ms", "jumps in several channels nearer than this are one loss"),
     _t("hum_note_dbfs", -80.0, "dBFS", "under every room's own noise: worth knowing, not worth a decision"),

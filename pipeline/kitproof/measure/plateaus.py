@@ -43,6 +43,7 @@ HEAP_SHARE = 0.55
 HEAP_SAMPLES = 8
 HEAP_MOMENTS = 3
 SAME_SHAPE = 0.04  # standard deviation of the shoulders: below, one sound played again, not one ceiling
+LEVEL_DB = 0.02  # a flat top stands within this of its largest sample; a parabola does for a quarter of its length
 MOST_TOPS = 4000
 MOST_HIGH = 200_000
 Float64Array = NDArray[np.float64]
@@ -59,6 +60,7 @@ class Top:
     n_samples: int
     bend: float  # 0: straight, 1: a parabola
     held: int  # samples exactly equal to the largest
+    n_level: int  # samples within LEVEL_DB of the largest, itself among them
     shoulders: tuple[float, float]  # samples two places outside the top, over its height
 
 
@@ -157,6 +159,7 @@ def _top(wave: FloatArray, first: int, end: int, offset: int) -> Top:
         bend = float(np.median(inner) / (8.0 * drop * (lag / n) ** 2))
     return Top(
         at=offset + peak_at, level=float(np.median(top)), height=height, n_samples=n, bend=bend, held=held,
+        n_level=int(np.count_nonzero(top >= height * db_to_amplitude(-LEVEL_DB))),
         shoulders=(float(wave[max(0, low - 2)]) / height, float(wave[min(high + 1, len(wave) - 1)]) / height),
     )  # fmt: skip
 
@@ -172,12 +175,20 @@ def _ceiling(side: _Side, sign: int, rate_hz: int) -> Plateau | None:
     if found is None:
         return None
     level, spread, n_tops, moments, share = found
+    reached = [t for t in _unique(side.tops) if t.height >= level * db_to_amplitude(-REACH_DB)]
     name: Side = "positive" if sign > 0 else "negative"
     return Plateau(
         side=name, ceiling_dbfs=float(amplitude_to_db(level) or 0.0), spread_db=spread, n_tops=n_tops,
         n_moments=len(moments), times_s=tuple(m / rate_hz for m in moments[:MOST_TIMES]),
         confidence=round(min(1.0, share) * (1.0 - 0.5 ** len(moments)), 3),
+        n_beside=sum(t.n_samples - 1 for t in reached), n_level=sum(_level_beside(t) for t in reached),
     )  # fmt: skip
+
+
+def _level_beside(top: Top) -> int:
+    """Samples beside the largest that are as high, or all of them if the top is straight but leans."""
+    straight = top.n_samples >= FEWEST_SAMPLES and top.bend <= FLATNESS
+    return top.n_samples - 1 if straight else top.n_level - 1
 
 
 def _by_shape(side: _Side, rate_hz: int) -> _Found | None:
