@@ -223,8 +223,8 @@ def test_wrapping_fits_the_width_and_loses_nothing() -> None:
 
 
 def test_characters_without_a_glyph_become_squares() -> None:
-    """What the fonts lack is marked, line ends are blanks, and the exact text can be spelled out."""
-    assert printable("a\tキ\x00é", style.SANS) == "a □□é"
+    """What no font has is marked, line ends are blanks, and the exact text can be spelled out."""
+    assert printable("a\tキ\x00é\U0001f941", style.SANS) == "a キ□é□"
     assert spelled_out("キ.wav") == "\\u30ad.wav"
 
 

@@ -19,7 +19,7 @@ from reportlab.pdfgen.pathobject import PDFPathObject
 
 from kitproof.report import style
 from kitproof.report.style import Box, Colour, TextStyle
-from kitproof.report.typeset import printable, shorten_middle, text_width, wrap
+from kitproof.report.typeset import printable, runs, shorten_middle, text_width, wrap
 from kitproof.report.wording import Words
 
 Align = Literal["left", "centre", "right"]
@@ -142,10 +142,28 @@ class Sheet:
         text = printable(text, face.font)
         width = text_width(text, face.font, face.size)
         start = x if align == "left" else (x - width if align == "right" else x - width / 2)
-        self.canvas.setFont(face.font, face.size)
+        parts = runs(text, face.font)
         self.canvas.setFillColorRGB(*face.colour)
-        self.canvas.drawString(start, self.height - y, text)
+        if all(font == face.font for _, font in parts):
+            self.canvas.setFont(face.font, face.size)
+            self.canvas.drawString(start, self.height - y, text)
+        else:
+            self._mixed(start, self.height - y, parts, face)
         return width
+
+    def _mixed(self, x: float, y: float, parts: Sequence[tuple[str, str]], face: TextStyle) -> None:
+        """One line in two fonts, as one piece of text so that it is copied out of the file whole."""
+        self.canvas.saveState()
+        self._pen(None, face.colour, style.HEAVY_STROKE * face.size, None)
+        line = self.canvas.beginText(x, y)
+        for part, font in parts:
+            line.setTextOrigin(x, y)
+            line.setFont(font, face.size)
+            line.setTextRenderMode(2 if font == style.WIDE and face.font in style.HEAVY_FONTS else 0)
+            line.textOut(part)
+            x += text_width(part, face.font, face.size)
+        self.canvas.drawText(line)
+        self.canvas.restoreState()
 
     def lines(self, x: float, y: float, lines: Sequence[str], face: TextStyle, *, align: Align = "left") -> float:
         """Write lines below `y`; returns the y under the last one."""

@@ -8,6 +8,7 @@ three severities also differ in fill and outline, delays in the shape of the dot
 
 from __future__ import annotations
 
+import importlib.util
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -96,6 +97,11 @@ FONT_FILES = {
     SERIF: "DejaVuSerif-Bold.ttf",
     MONO: "DejaVuSansMono.ttf",
 }
+# what the fonts above lack is set in this one, character by character: kana, kanji, full-width forms
+WIDE = "KitproofWide"
+WIDE_FILE = ("matplotlib_fontja", "fonts", "ipaexg.ttf")  # package, folder in it, file
+HEAVY_FONTS = (BOLD, SERIF)  # there is no bold WIDE: beside these its outlines are drawn too
+HEAVY_STROKE = 0.03  # of the size. Own choice: about as much blacker as the bold face is
 
 TICK = TextStyle(SANS, 7.5, 9.5, QUIET)
 TICK_BOLD = TextStyle(BOLD, 7.5, 9.5)
@@ -126,6 +132,23 @@ def load_fonts() -> dict[str, frozenset[int]]:
         pdfmetrics.registerFont(font)
         covered[name] = frozenset(font.face.charToGlyph)
     return covered
+
+
+@cache
+def load_wide_font() -> frozenset[int]:
+    """Register WIDE once, when it is first needed; returns its code points, none if its package is not there.
+
+    The package is looked up, not imported: importing it would change matplotlib's settings.
+    """
+    package, *rest = WIDE_FILE
+    spec = importlib.util.find_spec(package)
+    for folder in (spec.submodule_search_locations or []) if spec else []:
+        path = Path(folder).joinpath(*rest)
+        if path.is_file():
+            font = TTFont(WIDE, str(path))
+            pdfmetrics.registerFont(font)
+            return frozenset(font.face.charToGlyph)
+    return frozenset()
 
 
 # ---------------------------------------------------------------- contrast

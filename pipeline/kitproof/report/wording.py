@@ -1,4 +1,4 @@
-"""The sentences of the report. They are data (`wording/en.toml`): code asks by key and fills in numbers."""
+"""The sentences of the report. They are data (`wording/<language>.toml`): code asks by key and fills in numbers."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from typing import Any
 
 from kitproof.errors import OutputError
 from kitproof.report.numbers import grouped
+
+NATIVE = "en"  # the language in which findings, open checks and verdict are written into the records
 
 
 class WordingError(OutputError):
@@ -23,8 +25,14 @@ class Words:
     the singular or plural form, `entries` gives a list of small tables (glossary, cautions).
     """
 
-    def __init__(self, tree: Mapping[str, Any]) -> None:
+    def __init__(self, tree: Mapping[str, Any], language: str = NATIVE) -> None:
         self._tree = tree
+        self.language = language
+
+    @property
+    def native(self) -> bool:
+        """Whether the records' own sentences are in this language."""
+        return self.language == NATIVE
 
     def _find(self, key: str) -> Any:
         node: Any = self._tree
@@ -45,9 +53,21 @@ class Words:
             raise WordingError(f"{key!r} needs the value {error}") from None
 
     def count(self, key: str, n: int, **values: object) -> str:
-        """The sentence for `n` things: `key.zero` (if there is one), `key.one` or `key.many`; n is filled in as {n}."""
-        form = "one" if n == 1 else ("zero" if n == 0 and "zero" in self._find(key) else "many")
+        """The sentence for `n` things: `key.zero` (if there is one), `key.one` or `key.many`; n is filled in as {n}.
+
+        Without `key.zero` nothing is counted as `language.zero` says: French has no stroke in the singular.
+        """
+        none = "zero" if "zero" in self._find(key) else self._tree.get("language", {}).get("zero", "many")
+        form = "one" if n == 1 else (none if n == 0 else "many")
         return self(f"{key}.{form}", n=grouped(n), **values)
+
+    def has(self, key: str) -> bool:
+        """Whether there is such a key: for keys that come from outside."""
+        try:
+            self._find(key)
+        except WordingError:
+            return False
+        return True
 
     def or_else(self, key: str, fallback: str) -> str:
         """The sentence of `key` if there is one, else that of `fallback`: for keys that come from outside."""
@@ -62,9 +82,16 @@ class Words:
 
 
 @cache
+def languages() -> tuple[str, ...]:
+    """The languages there is a wording for, by their codes (ISO 639-1): one file each."""
+    names = (entry.name for entry in (files("kitproof.report") / "wording").iterdir())
+    return tuple(sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml")))
+
+
+@cache
 def load_words(language: str) -> Words:
     """The wording of one language. Raises WordingError if there is none."""
+    if language not in languages():
+        raise WordingError(f"no wording for the language {language!r}; there is: {', '.join(languages())}")
     source = files("kitproof.report") / "wording" / f"{language}.toml"
-    if not language.isalpha() or not source.is_file():
-        raise WordingError(f"no wording for the language {language!r}; there is: en")
-    return Words(tomllib.loads(source.read_text(encoding="utf-8")))
+    return Words(tomllib.loads(source.read_text(encoding="utf-8")), language)
