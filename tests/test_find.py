@@ -135,9 +135,18 @@ def test_a_tom_that_was_never_hit_is_not_dead_but_open():
     assert any("floor tom" in n.check for n in judgement.not_checked)
 
 
-def test_a_quiet_room_mic_with_sound_in_it_is_not_dead():
-    records = k.with_channel(k.kit(), "room-left", sample_peak_dbfs=-36.0, true_peak_dbtp=-36.0, rms_dbfs=-60.0)
+def test_quiet_room_mics_with_sound_in_them_are_neither_dead_nor_too_low():
+    records = k.kit()
+    for role in ("room-left", "room-right"):
+        records = k.with_channel(records, role, sample_peak_dbfs=-36.0, true_peak_dbtp=-36.0, rms_dbfs=-60.0)
     assert k.told(records).findings == ()
+
+
+@pytest.mark.parametrize("role", ["room-left", "overhead-right"])
+def test_one_side_of_a_pair_far_under_the_other_is_too_low(role):
+    records = k.with_channel(k.kit(), role, sample_peak_dbfs=-36.0, true_peak_dbtp=-36.0, rms_dbfs=-60.0)
+    (f,) = k.told(records).findings
+    assert (f.code, f.severity, f.files) == ("low-level", "look", (k.file_of(role),))
 
 
 @pytest.mark.parametrize(("floor", "severity"), [(-110.0, "look"), (-78.0, "fix")])

@@ -39,7 +39,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault(name="dropout, held", codes=("dropout",), inject=time.dropout_held, full=6.0, unit="ms",
           roles=("kick", "kick-in", "overhead-right"), value_unit="s"),
     Fault(name="dropout, jump", codes=("dropout", "skip"), inject=time.dropout_jump, full=6.0, unit="ms",
-          roles=("snare-top", "room-left"), value_unit="s"),
+          roles=("snare-top", "floor-tom"), value_unit="s"),
     # identity
     Fault(name="inverted", codes=("polarity",), inject=basic.polarity, full=1.0, unit="", graded=False,
           roles=("overhead-left", "room-right", "kick-out", "kick")),

@@ -8,6 +8,7 @@ from statistics import median
 from kitproof.find.evidence import Evidence, is_distant
 from kitproof.find.texts import db, dbfs
 from kitproof.model import ChannelMeasures, Finding
+from kitproof.roles import PAIRS
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
@@ -53,10 +54,19 @@ def _dead_finding(e: Evidence, c: ChannelMeasures, reason: str) -> Finding:
     )  # fmt: skip
 
 
+def _far_under_partner(e: Evidence, c: ChannelMeasures) -> bool:
+    """Whether the other side of its pair is much louder: nobody means one half of a pair to be quiet."""
+    others = [b if c.role == a else a for a, b in PAIRS if c.role in (a, b)]
+    peaks = [o.sample_peak_dbfs for o in e.kit if o.role in others and o.sample_peak_dbfs is not None]
+    under = e.limits["low_level_under_others_db"]
+    return bool(peaks) and c.sample_peak_dbfs is not None and c.sample_peak_dbfs < max(peaks) - under
+
+
 def _low(e: Evidence, c: ChannelMeasures) -> Iterator[Finding]:
     own = next((d.loudest_peak_dbfs for d in e.drums if d.file == c.file), None)
     peak = c.sample_peak_dbfs if own is None else own
-    limit = e.limits["low_level_distant_dbfs" if is_distant(c.role) else "low_level_dbfs"]
+    lone = is_distant(c.role) and not _far_under_partner(e, c)
+    limit = e.limits["low_level_distant_dbfs" if lone else "low_level_dbfs"]
     if peak is None or peak >= limit:
         return
     label = e.label(c.file)
