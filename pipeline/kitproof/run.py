@@ -165,7 +165,9 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     )
     view = TakeView(
         take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs, bleed=bleed.entries,
-        scans={file: s.scan for file, s in scanned.items()}, clues=clues if click is None else (*clues, click),
+        scans={file: s.scan for file, s in scanned.items()},
+        low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
+        clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     observed = Observed.of((*clues, *_observe_take(view, course)))
     return _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)

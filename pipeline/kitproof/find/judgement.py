@@ -21,12 +21,15 @@ from kitproof.model import (
     Take,
     Verdict,
 )  # fmt: skip
+from kitproof.roles import DRUM_OF_ROLE
 
 # A channel with no drum in it, or no audio, has nothing else worth saying.
 SILENCING = ("unreadable-file", "dead-channel")
 FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "dead-channel")
 # code -> what, found on the same channel, explains it better
 BETTER = {"noise": "hum", "moved-mic": "clock-drift", "mislabelled-channel": "duplicate-channel"}
+# What is said of a drum that goes by another's name is said of the wrong drum.
+OF_A_NAME = ("pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +65,7 @@ def judge(
         take=take, channels=tuple(channels), drums=tuple(drums), hits=tuple(hits), bleed=tuple(bleed),
         pairs=tuple(pairs), faults=tuple(faults), limits=limits or Thresholds(),
     )  # fmt: skip
-    found = ordered(take, sounding(once([f for family in FAMILIES for f in family(evidence)])))
+    found = ordered(take, sounding(rightly_named(take, once([f for family in FAMILIES for f in family(evidence)]))))
     return Judgement(findings=found, not_checked=unchecked.not_checked(evidence), verdict=verdict(evidence, found))
 
 
@@ -75,6 +78,13 @@ def sounding(findings: Sequence[Finding]) -> list[Finding]:
         if (f.code in FILE_CODES or not silent & set(f.files))
         and not any((BETTER.get(f.code), file) in codes for file in f.files)
     ]  # fmt: skip
+
+
+def rightly_named(take: Take, findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without what follows from a wrong name, on the channels concerned and on the drums they stand for."""
+    wrong = {file for f in findings if f.code == "mislabelled-channel" for file in f.files}
+    drums = {DRUM_OF_ROLE[c.role] for c in take.channels if c.file in wrong and c.role in DRUM_OF_ROLE}
+    return [f for f in findings if f.code not in OF_A_NAME or not (wrong & set(f.files) or f.drum in drums)]
 
 
 def once(findings: Sequence[Finding]) -> list[Finding]:

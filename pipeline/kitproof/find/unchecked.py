@@ -55,7 +55,7 @@ def _drums(e: Evidence) -> Iterator[NotChecked]:
     if silent:
         names = listed([drum_label(d) for d in silent], 6)
         yield NotChecked(
-            check=f"{names}: position, polarity, bleed", reason="no stroke of it was found in this take",
+            check=f"{names}: name, position, polarity, bleed", reason="no stroke of it was found in this take",
             code="unplayed", drums=tuple(silent),
         )  # fmt: skip
 

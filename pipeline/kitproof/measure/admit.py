@@ -194,7 +194,7 @@ def _score(
     clearest_db = float(np.max(excess_db[seed & near], initial=-np.inf))
     first = near & unexplained & (c.lags_s.min(axis=1) >= -LAG_TOLERANCE_S)
     share = max(
-        int(unexplained.sum()) / int(top.sum()),
+        int(unexplained.sum()) / max(int(top.sum()), 1),
         min(int((seed & (excess_db > PLAIN_DB)).sum()) / 3, 0.8),
         int(first.sum()) / max(int((near & top).sum()), 1),
     )

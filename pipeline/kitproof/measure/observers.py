@@ -16,6 +16,8 @@ from pathlib import Path
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
+from kitproof.measure.identity import voices
+from kitproof.measure.plan import plan_kit
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 
@@ -25,6 +27,8 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     find_grid,
     measure_timing,
+    plan_kit,
+    voices,
 )
 
 

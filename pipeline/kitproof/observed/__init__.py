@@ -12,6 +12,8 @@ from functools import cache
 from typing import Any, get_args, get_type_hints
 
 from kitproof.observed.chain import GainStep
+from kitproof.observed.identity import MicVoice
+from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
@@ -24,6 +26,8 @@ class Observed:
     gain_steps: tuple[GainStep, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
+    plans: tuple[KitPlan, ...] = ()
+    voices: tuple[MicVoice, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:
