@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from functools import cache
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
@@ -39,7 +39,8 @@ def to_plain(value: Any, where: str) -> Any:
 def from_plain(kind: Any, value: Any, where: str) -> Any:
     """`value`, as JSON gives it, as a record or value of the declared type `kind`.
 
-    Keys that the record does not have are passed over. Under `Any`, lists become tuples.
+    Keys that the record does not have are passed over, and fields that an earlier version did not save have their
+    defaults. Under `Any`, lists become tuples.
 
     Raises
     ------
@@ -66,10 +67,12 @@ def from_plain(kind: Any, value: Any, where: str) -> Any:
 
 def _record(kind: Any, value: dict[str, Any], where: str) -> Any:
     types = _field_types(kind)
-    missing = [name for name in types if name not in value]
+    missing = [
+        f.name for f in fields(kind) if f.name not in value and f.default is MISSING and f.default_factory is MISSING
+    ]
     if missing:
         raise ValueError(f"{where} lacks {', '.join(missing)}")
-    entries = {name: from_plain(types[name], value[name], f"{where}.{name}") for name in types}
+    entries = {name: from_plain(types[name], value[name], f"{where}.{name}") for name in types if name in value}
     try:
         return kind(**entries)
     except ValueError as error:  # the record's own check: a None without its reason

@@ -90,7 +90,7 @@ class Context:
     @cached_property
     def hat_side(self) -> bool | None:
         """Whether the overheads hear the hi-hat on the left; None where that is not clear."""
-        heard = {}
+        heard: dict[str, tuple[float, float]] = {}
         for p in self.measurements.pairs:
             role = next((c.role for c in self.channels if c.file == p.b), "")
             if p.drum == "hi-hat" and role in PAIRS[0] and p.delay_ms is not None and p.a != p.b:

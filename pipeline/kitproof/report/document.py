@@ -30,6 +30,7 @@ from kitproof.report.pages import (
     levels,
     lowend,
     overview,
+    plan,
     timing,
     verdict,
 )
@@ -48,7 +49,7 @@ class Section(Protocol):
 
 
 SECTIONS: tuple[Section, ...] = (
-    verdict, band, overview, findings, levels, arrival, bleed, lowend, timing, channels, inputs, annex,
+    verdict, band, overview, findings, levels, arrival, bleed, lowend, timing, channels, plan, inputs, annex,
 )  # fmt: skip
 MOST_PASSES = 4
 
