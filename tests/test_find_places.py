@@ -72,6 +72,34 @@ def test_a_pair_that_cancels_on_one_drum_only_is_a_matter_of_place():
     assert k.told(records).findings == ()
 
 
+UNPLACED = ("delay_ms", "delay_spread_ms", "path_cm", "polarity", "polarity_confidence", "first_notch_hz")
+
+
+def unplaced(records, a, b, drum):
+    """The same take, but for where the drum's first sound lies in these two: under the hats that always go with it."""
+    reasons = dict.fromkeys(UNPLACED, "groups of hits disagree")
+    return k.with_pair(records, a, b, drum, unmeasured=reasons, **dict.fromkeys(UNPLACED))
+
+
+def test_an_inverted_overhead_is_found_by_the_kick_and_first_motions_where_no_delay_is_known():
+    records = flipped_overhead("overhead-left")
+    for drum in ("kick", "snare"):
+        records = unplaced(records, "overhead-left", "overhead-right", drum)
+    f = k.the(k.told(records), "polarity")
+    assert (f.severity, f.files[0]) == ("fix", k.file_of("overhead-left"))
+
+
+def test_neither_the_kick_nor_first_motions_alone_invert_an_overhead_whose_delay_is_not_known():
+    thin, turned = k.kit(), flipped_overhead("overhead-left")
+    for drum in ("kick", "snare"):
+        thin = k.with_pair(thin, "overhead-left", "overhead-right", drum, fuller="flip", fuller_db=-8.0)
+        thin = unplaced(thin, "overhead-left", "overhead-right", drum)
+        turned = k.with_pair(turned, "overhead-left", "overhead-right", drum, fuller="leave", fuller_db=8.0)
+        turned = unplaced(turned, "overhead-left", "overhead-right", drum)
+    assert k.told(thin).findings == ()
+    assert k.told(turned).findings == ()
+
+
 # ---------------------------------------------------------------- late channels and unequal pairs
 @pytest.mark.parametrize(
     ("role", "tolerance_ms"),

@@ -42,7 +42,7 @@ FAULTS: tuple[Fault, ...] = (
           roles=("snare-top", "floor-tom"), value_unit="s"),
     # identity
     Fault(name="inverted", codes=("polarity",), inject=basic.polarity, full=1.0, unit="", graded=False,
-          roles=("overhead-left", "room-right", "kick-out", "kick")),
+          roles=("overhead-left", "room-right", "kick-out", "overhead-right")),
     Fault(name="copy", codes=("duplicate-channel",), inject=basic.duplicate, full=1.0, unit="", graded=False,
           roles=("rack-tom-1", "room-left"), shared=False),
     Fault(name="copy, shifted", codes=("duplicate-channel",), inject=basic.duplicate_shifted, full=1.0, unit="",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from kitproof.find.evidence import Evidence, drum_of, is_distant
+from kitproof.find.evidence import Evidence, drum_of, is_distant, is_room
 from kitproof.find.texts import counted, db, listed, upper_first
 from kitproof.model import Finding, PairEntry
 from kitproof.roles import PAIRS, drum_label
@@ -30,11 +30,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 def votes(e: Evidence, p: PairEntry) -> bool:
     """Whether a pair can tell a flip at all: enough strokes, steady, and a delay too short to cancel by itself."""
     kind = p.drum if p.drum in ("kick", "snare") else "tom"
-    return (
-        p.fuller_db is not None and p.fuller_agreement is not None and p.delay_ms is not None
-        and abs(p.delay_ms) <= e.limits[f"cancel_delay_{kind}_ms"]
-        and p.fuller_agreement >= e.limits["cancel_agreement"] and p.n_hits >= e.limits["cancel_fewest_hits"]
-    )  # fmt: skip
+    return _steady(e, p) and p.delay_ms is not None and abs(p.delay_ms) <= e.limits[f"cancel_delay_{kind}_ms"]
 
 
 def cancels(e: Evidence, p: PairEntry) -> bool:
@@ -91,6 +87,7 @@ def _share(p: PairEntry) -> str:
 def _spaced(e: Evidence, left: str, right: str) -> Iterator[Finding]:
     """Left against right: every drum that can tell has to say the same, one of them clearly."""
     entries = [p for d in ("kick", "snare") if (p := e.pair(left, right, d)) is not None and votes(e, p)]
+    entries = entries or _kick_unplaced(e, left, right)
     if not entries or not all(p.fuller_db is not None and p.fuller_db <= e.limits["cancel_db"] for p in entries):
         return
     if not any(p.fuller_db is not None and p.fuller_db <= e.limits["cancel_clear_db"] for p in entries):
@@ -108,10 +105,38 @@ def _spaced(e: Evidence, left: str, right: str) -> Iterator[Finding]:
     )  # fmt: skip
 
 
+def _kick_unplaced(e: Evidence, left: str, right: str) -> list[PairEntry]:
+    """The kick of two overheads whose delay nobody knows, if the first motions of other drums bear it out.
+
+    Its delay cannot cancel: a quarter period would be a path 1.2 m longer to one side than to the other.
+    """
+    a, kick, snare = e.channel(left), e.pair(left, right, "kick"), e.pair(left, right, "snare")
+    if a is None or is_room(a.role) or kick is None or kick.delay_ms is not None or not _steady(e, kick):
+        return []
+    if snare is not None and _steady(e, snare) and (snare.fuller_db or 0.0) > e.limits["cancel_db"]:
+        return []
+    against = _against(e, left, right)
+    enough = abs(against[left] - against[right]) >= e.limits["cancel_fewest_motions"]
+    return [kick] if enough else []
+
+
+def _steady(e: Evidence, p: PairEntry) -> bool:
+    """Whether the low ends of enough strokes say the same."""
+    return (
+        p.fuller_db is not None and p.fuller_agreement is not None
+        and p.fuller_agreement >= e.limits["cancel_agreement"] and p.n_hits >= e.limits["cancel_fewest_hits"]
+    )  # fmt: skip
+
+
 def _odd_one(e: Evidence, left: str, right: str) -> tuple[str, str]:
     """The side that moves against more drums' own mics comes first; the right one if that does not tell."""
-    against: Counter[str] = Counter()
-    for p in e.pairs:
-        if p.b in (left, right) and p.a not in (left, right) and p.drum != "kick" and _moves_apart(e, p):
-            against[p.b] += 1
+    against = _against(e, left, right)
     return (left, right) if against[left] > against[right] else (right, left)
+
+
+def _against(e: Evidence, left: str, right: str) -> Counter[str]:
+    """How many drums' own mics each side moves against."""
+    return Counter(
+        p.b for p in e.pairs
+        if p.b in (left, right) and p.a not in (left, right) and p.drum != "kick" and _moves_apart(e, p)
+    )  # fmt: skip

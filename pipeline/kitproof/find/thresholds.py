@@ -67,6 +67,8 @@ _ALL = (
     _t("limited_fewest", 6.0, "places", "peaks that end at one level this often do not by chance"),
     # signal
     _t("gap_side_ms", 0.5, "ms", "jumps in several channels nearer than this are one loss"),
+    _t("skip_share", 0.5, "share of mics", "a break that most show is no stroke that leaks between preamps"),
+    _t("skip_also_share", 0.3, "share of mics", "further breaks of a take that has one: cymbals hide the rest"),
     _t("hum_note_dbfs", -80.0, "dBFS", "under every room's own noise: worth knowing, not worth a decision"),
     _t("click_note_db", -90.0, "dB", "against the click: under the noise of any converter"),
     _t("click_routed_db", -20.0, "dB", "louder than headphones leak: recorded on purpose or by a wrong route"),
@@ -96,6 +98,7 @@ _ALL = (
     _t("cancel_clear_db", -6.0, "dB", "below this the flip is clear, above it leans", PRACTICE),
     _t("cancel_agreement", 0.8, "share of hits", "strokes that have to say the same"),
     _t("cancel_fewest_hits", 5.0, "hits", "fewer strokes do not make it steady"),
+    _t("cancel_fewest_motions", 2.0, "drums", "first motions that have to bear out a pair whose delay is not known"),
     _t("cancel_delay_snare_ms", 1.2, "ms", "a quarter period of a snare's 200 Hz: above, delay itself cancels"),
     _t("cancel_delay_kick_ms", 3.5, "ms", "a quarter period of a kick's 70 Hz"),
     _t("cancel_delay_tom_ms", 2.0, "ms", "a quarter period of a tom's 120 Hz"),
@@ -158,6 +161,21 @@ _ALL = (
     _t("bleed_fewest_own_hits", 20.0, "hits", "of a drum hit less often its own level is known to several dB only"),
     _t("bleed_fewest_hits", 8.0, "hits", "strokes of the other drum; a fill says little"),
     _t("bleed_spread_db", 6.0, "dB", "interquartile range above which a ratio is no figure"),
+    # the instrument
+    _t("ring_long_s", 4.0, "s", "a drum that takes longer to fall by 60 dB sounds into the next bar at any tempo"),
+    _t("tuning_look_cents", 25.0, "cents", "a quarter of a semitone: parts before and after no longer match", PRACTICE),
+    _t("tuning_fix_cents", 50.0, "cents", "surely half a semitone: the drum went off"),
+    _t("tuning_early_look_cents", 50.0, "cents", "from the pitch of the strokes, which hangs on their place", PRACTICE),
+    _t("tuning_early_fix_cents", 100.0, "cents", "from the pitch of the strokes: surely a semitone"),
+    _t("tuning_errors", 4.0, "errors", "a drift less than so many of its errors is chance"),
+    _t("tuning_together_drums", 3.0, "drums", "so many that move alike are moved by the room", PRACTICE),
+    _t("buzz_fewest_hits", 8.0, "hits", "missed ghost notes spoil fewer"),
+    _t("buzz_fewest_tom_hits", 5.0, "hits", "a tom is struck in fills only"),
+    _t("buzz_share", 0.5, "share of hits", "wires that a drum sets off answer most of its strokes"),
+    _t("buzz_over_noise_db", 10.0, "dB", "over what was there before the stroke: plainly heard"),
+    _t("buzz_over_spill_db", 6.0, "dB", "over what the distant mics let expect, which already expects too much"),
+    _t("buzz_note_db", -40.0, "dB", "against the snare's own strokes: less is lost under any groove"),
+    _t("buzz_look_db", -15.0, "dB", "against the snare's own strokes: as loud as ghost notes"),
     # verdict
     _t("unknown_share", 0.5, "share of channels", "fewer measured channels than this say nothing about a take"),
 )  # fmt: skip
