@@ -11,7 +11,7 @@ from kitproof.model import ChannelMeasures, Fact, Finding, Verdict, VerdictWord
 from kitproof.roles import OWN_MIC_ORDER, PAIRS
 
 LOST_CODES = ("unreadable-file", "dead-channel")
-CUT_CODES = ("dropout",)  # a file cut short may be whole on the recorder; lost samples are nowhere
+CUT_CODES = ("dropout", "skip")  # a file cut short may be whole on the recorder; lost samples are nowhere
 # what the files may be cured of without playing again
 FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "polarity")
 MOST_RED, MOST_GOOD = 3, 5

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
-from kitproof.observed.chain import GainStep
+from kitproof.observed.chain import GainStep, Skip
 from kitproof.observed.identity import MicVoice
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
@@ -24,6 +24,7 @@ class Observed:
     """All such records of one take, in the order in which they were measured."""
 
     gain_steps: tuple[GainStep, ...] = ()
+    skips: tuple[Skip, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
     plans: tuple[KitPlan, ...] = ()

@@ -21,3 +21,11 @@ class GainStep:
     rest: float  # scatter left over with the step, over the scatter without it
     slope_db: float  # best steady change from the first stroke to the last
     rest_slope: float  # scatter left over with the slope, over the scatter without it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skip:
+    """An instant at which the waves of several channels break off at the same sample."""
+
+    time_s: float
+    files: tuple[str, ...]  # in which it shows; under loud cymbals it hides
