@@ -8,8 +8,9 @@ from typing import Any
 from pypdf import PageObject
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from kitproof.report.style import FONT_FILES, load_fonts
+from kitproof.report.style import FONT_FILES, WIDE, load_fonts, load_wide_font
 
+TOUCHING = 0.05  # points: rounding in the file
 ASCENT, DESCENT = 0.76, 0.22  # of the size: DejaVu's capitals and digits reach 0.73 up, its commas 0.13 down
 
 
@@ -37,7 +38,8 @@ class TextBox:
 def text_boxes(page: PageObject) -> list[TextBox]:
     """All runs of text on a page."""
     load_fonts()
-    names = {file.removesuffix(".ttf"): name for name, file in FONT_FILES.items()}
+    load_wide_font()
+    names = {file.removesuffix(".ttf"): name for name, file in FONT_FILES.items()} | {"IPAexGothic": WIDE}
     found: list[TextBox] = []
 
     def visit(text: str, cm: list[float], tm: list[float], font: Any, size: float) -> None:
@@ -50,7 +52,19 @@ def text_boxes(page: PageObject) -> list[TextBox]:
         found.append(TextBox(text, size, x, y - DESCENT * size, x + width, y + ASCENT * size))
 
     page.extract_text(visitor_text=visit)
-    return found
+    return _lines_of_two_fonts(found)
+
+
+def _lines_of_two_fonts(found: list[TextBox]) -> list[TextBox]:
+    """Runs that touch on one line, as where the font changes within a word, made one."""
+    whole: list[TextBox] = []
+    for box in found:
+        last = whole[-1] if whole else None
+        if last and (last.size, last.y0) == (box.size, box.y0) and abs(last.x1 - box.x0) < TOUCHING:
+            whole[-1] = TextBox(last.text + box.text, box.size, last.x0, box.y0, box.x1, box.y1)
+        else:
+            whole.append(box)
+    return whole
 
 
 def joined(boxes: list[TextBox]) -> str:

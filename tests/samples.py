@@ -23,6 +23,7 @@ from kitproof.model import (
     ChannelPicture,
     ClipRun,
     DrumMeasures,
+    Fact,
     FileFacts,
     Finding,
     Fuller,
@@ -80,16 +81,24 @@ DRUM_HZ = {"kick": 60, "snare": 210, "hi-hat": 8000, "rack-tom-1": 130, "rack-to
            "rack-tom-4": 85, "floor-tom": 72, "floor-tom-2": 62, "ride": 5200, "unmiked": 6500}  # fmt: skip
 
 NOT_CHECKED = (
-    NotChecked(check="tuning between takes", reason="only this take was read"),
-    NotChecked(check="floor tom 2", reason="no drum of that name was hit"),
-    NotChecked(check="sound pressure in the room", reason="a file says nothing about it"),
-    NotChecked(check="click in the last ring-out", reason="the take ends within 2 s of the last stroke"),
+    NotChecked(check="tuning between takes", reason="only this take was read", code="one-pair"),
+    NotChecked(
+        check="floor tom 2", reason="no drum of that name was hit", code="unplayed", drums=("floor-tom-2", "ride")
+    ),
+    NotChecked(check="sound pressure in the room", reason="a file says nothing about it", code="sound"),
+    NotChecked(check="click in the last ring-out", reason="the take ends within 2 s of the last stroke", code="signal"),
 )
 GOOD = (
     "All files start together and have the same length and format.",
     "Nothing was lost: no gaps and no jumps in any channel.",
     "No mains hum above the noise floor of any microphone.",
     "Kick in and kick out add up: more low end together than alone.",
+)
+GOOD_FACTS = (
+    Fact(key="files_agree", numbers={"n": 14, "rate_hz": 48000, "bits": 24}),
+    Fact(key="all_played", numbers={"n_hits": 1151, "n_drums": 7}),
+    Fact(key="quiet", numbers={"n": 13, "level_dbfs": -63.5}),
+    Fact(key="partners_add", files=("01 kick-in.wav", "02 kick-out.wav")),
 )
 
 
@@ -487,11 +496,18 @@ SENTENCES: dict[VerdictWord, str] = {
     "unknown": "Too little could be measured to say. Listen to every channel alone before you strike.",
 }
 
+WHY: dict[VerdictWord, str] = {
+    "keep": "nothing", "fix-and-redo": "replay", "redo": "lost", "unknown": "no-strokes",
+}  # fmt: skip
+
 
 def _verdict(findings: tuple[Finding, ...], word: VerdictWord | None, *, good: bool) -> Verdict:
     to_fix = tuple(i for i, f in enumerate(findings) if f.severity == "fix")[:3]
     word = word or ("fix-and-redo" if to_fix else "keep")
-    return Verdict(word=word, sentence=SENTENCES[word], red_lines=to_fix, good=GOOD if good else ())
+    return Verdict(
+        word=word, sentence=SENTENCES[word], red_lines=to_fix, good=GOOD if good else (),
+        why=WHY[word], lost=("kick",) if word == "redo" else (), good_facts=GOOD_FACTS if good else (),
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------- pictures

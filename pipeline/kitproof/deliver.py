@@ -12,9 +12,12 @@ from kitproof.errors import OutputError
 from kitproof.ingest.sheet import write_sheet
 from kitproof.ingest.words import AUDIO_SUFFIXES
 from kitproof.report.document import write_report
+from kitproof.report.wording import languages
 from kitproof.run import Result
 
-__all__ = ["Written", "refuse_same_names", "refuse_target", "write_all", "write_demo", "write_json", "write_sheet"]
+__all__ = [
+    "Written", "languages", "refuse_same_names", "refuse_target", "write_all", "write_demo", "write_json", "write_sheet",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +30,13 @@ class Written:
     pictures: Path
 
 
-def write_all(result: Result, out: Path, *, page_size: str = "a4", small: bool = False) -> Written:
-    """Write report.pdf, measurements.json, hits.csv and pictures.npz into `out`/<name of the take>."""
+def write_all(
+    result: Result, out: Path, *, page_size: str = "a4", small: bool = False, language: str = "en"
+) -> Written:
+    """Write report.pdf, measurements.json, hits.csv and pictures.npz into `out`/<name of the take>.
+
+    language : of the report, one of `languages()`; the other files are the same in every language
+    """
     take = result.measurements.take
     folder = out / take.name
     if folder.resolve() == Path(take.folder).resolve():
@@ -50,6 +58,7 @@ def write_all(result: Result, out: Path, *, page_size: str = "a4", small: bool =
         files.pdf,
         page_size="letter" if page_size == "letter" else "a4",
         small=small,
+        language=language,
     )
     return files
 

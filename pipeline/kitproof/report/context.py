@@ -17,13 +17,14 @@ from kitproof.model import (
     Hit,
     HitPicture,
     Measurements,
+    MomentPicture,
     Pictures,
     Severity,
 )
 from kitproof.report import numbers
 from kitproof.report.bars import Bars
 from kitproof.report.wording import Words
-from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, PAIRS, drum_label
+from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, LABELS, PAIRS, drum_label
 
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
 
@@ -108,11 +109,19 @@ class Context:
 
     @cached_property
     def _labels(self) -> dict[str, str]:
-        times = Counter(c.label for c in self.channels)
+        labels = [self.role_label(c) for c in self.channels]
+        times = Counter(labels)
         return {
-            c.file: c.label if times[c.label] == 1 else self.words("common.same_label", label=c.label, number=n)
-            for n, c in enumerate(self.channels, start=1)
+            c.file: label if times[label] == 1 else self.words("common.same_label", label=label, number=n)
+            for n, (c, label) in enumerate(zip(self.channels, labels, strict=True), start=1)
         }
+
+    def role_label(self, channel: Channel) -> str:
+        """A channel's label with its role in the reader's language; what else it holds is a name and stays."""
+        english = LABELS.get(channel.role, "")
+        if not english or not channel.label.startswith(english):
+            return channel.label
+        return self.words.or_text(f"role.{channel.role}", english) + channel.label[len(english) :]
 
     def label(self, file: str) -> str:
         """How the report calls a channel; with its place in the input list where two share a label."""
@@ -140,15 +149,21 @@ class Context:
     def why_missing(self, channel: Channel) -> str:
         """Why a channel has no numbers or no picture."""
         facts = self.facts.get(channel.path)
-        if facts is not None and facts.problem_text:
-            return facts.problem_text
-        return self.words("common.no_picture")
+        if facts is None or facts.problem is None:
+            return self.words("common.no_picture")
+        told = self.words.or_text(f"problem.{facts.problem}", "")
+        return (facts.problem_text or told) if self.words.native else told
 
     def hit_picture(self, file: str, drum: str | None) -> HitPicture | None:
         """The mean stroke to show for a channel: its own drum's; for a mic of no drum the snare's, or what there is."""
         mine = {p.drum: p for p in self._pictures.hits if p.file == file}
         order = [drum] if drum else ["snare", "kick", *DRUM_ORDER]
         return next((mine[d] for d in order if d in mine), None)
+
+    def moment(self, finding: Finding) -> MomentPicture | None:
+        """All mics around the first place of a finding, if that was kept."""
+        mine = (m for m in self._pictures.moments if (m.code, m.finding_files) == (finding.code, finding.files))
+        return next(mine, None)
 
     # ------------------------------------------------------------ drums and hits
     @cached_property
@@ -163,7 +178,9 @@ class Context:
 
     def drum(self, drum: str) -> str:
         """How the report calls a drum."""
-        return self.words("common.unmiked") if drum == "unmiked" else drum_label(drum)
+        if drum == "unmiked":
+            return self.words("common.unmiked")
+        return self.words.or_text(f"drum.{drum}", drum_label(drum))
 
     def drum_of(self, channel: Channel) -> str | None:
         """The drum a microphone stands at."""
@@ -203,9 +220,9 @@ class Context:
 
     def listing(self, items: Sequence[str], most: int) -> str:
         """A list in words, cut after `most` items: "a, b and 3 more"."""
-        shown, rest = list(items[:most]), len(items) - most
+        shown, rest, comma = list(items[:most]), len(items) - most, self.words("common.comma")
         if rest > 0:
-            return self.words("common.and_more", items=", ".join(shown), n=rest)
+            return self.words("common.and_more", items=comma.join(shown), n=rest)
         if len(shown) > 1:
-            return self.words("common.and_last", items=", ".join(shown[:-1]), last=shown[-1])
+            return self.words("common.and_last", items=comma.join(shown[:-1]), last=shown[-1])
         return shown[0] if shown else ""

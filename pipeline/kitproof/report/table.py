@@ -136,6 +136,11 @@ class Reasons:
     def write(self) -> None:
         """List the reasons below the table."""
         sheet = self._sheet
+        if self._letters and not sheet.words.native:
+            sheet.need(2 * style.TICK.leading)
+            sheet.y = sheet.paragraph(
+                sheet.left, sheet.y, sheet.text_w, sheet.words("common.in_english"), style.TICK, max_lines=2
+            )
         for reason, letter in self._letters.items():
             rows = wrap(sheet.words("common.reason_line", letter=letter, reason=reason), style.TICK, sheet.text_w)
             sheet.need(len(rows) * style.TICK.leading)

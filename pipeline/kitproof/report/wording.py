@@ -69,12 +69,9 @@ class Words:
             return False
         return True
 
-    def or_else(self, key: str, fallback: str) -> str:
-        """The sentence of `key` if there is one, else that of `fallback`: for keys that come from outside."""
-        try:
-            return self(key)
-        except WordingError:
-            return self(fallback)
+    def or_text(self, key: str, text: str) -> str:
+        """The sentence of `key` if there is one, else `text` itself."""
+        return self(key) if self.has(key) else text
 
     def entries(self, key: str) -> tuple[Mapping[str, str], ...]:
         """A list of tables, such as [[glossary]]."""

@@ -37,6 +37,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     if limits:
         subhead(sheet, words("annex.limits"))
         block(sheet, words("annex.limits_lead"), style.SMALL)
+        if not words.native:
+            block(sheet, words("common.in_english"), style.SMALL)
         _limits(sheet, limits)
     subhead(sheet, words("annex.versions"))
     _pairs(sheet, sorted((k, str(v)) for k, v in ctx.measurements.versions.items()))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from kitproof.report import marks, numbers, style
+from kitproof.report import marks, numbers, style, telling
 from kitproof.report.anatomy import open_page
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.sheet import Sheet
@@ -149,9 +149,7 @@ def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     f = ranked.finding
     when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
     head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 1)
-    text = wrap(
-        ctx.words.or_else(f"meaning.{f.code}", "meaning.unknown_code") or f.message, FACE, sheet.text_w - 26.0, 3
-    )
+    text = wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, 3)
     top = sheet.y
     sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
     sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0

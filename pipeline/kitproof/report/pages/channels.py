@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.model import Channel, ChannelMeasures
-from kitproof.report import marks, numbers, style
+from kitproof.report import marks, numbers, style, telling
 from kitproof.report.anatomy import caption, method, open_page
 from kitproof.report.context import Context
 from kitproof.report.figures.sonogram import draw_key, draw_sonogram
@@ -213,7 +213,7 @@ def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
         return sheet.paragraph(box.x, y, box.w, words("channels.no_findings"), style.CELL)
     for n, ranked in enumerate(found):
         page = words("common.page", page=sheet.page_number(ranked.anchor))
-        rows = wrap(ranked.finding.message, style.CELL, box.w - INDENT, 3)
+        rows = wrap(telling.message(ctx, ranked.finding), style.CELL, box.w - INDENT, 3)
         height = (len(rows) + 1) * style.CELL.leading + 3.0
         if y + height > box.bottom - style.CELL.leading and n < len(found):
             text = words("channels.more_findings", n=len(found) - n, page=sheet.page_number(ranked.anchor))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.model import Severity
-from kitproof.report import marks, numbers, style
+from kitproof.report import marks, numbers, style, telling
 from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import SEVERITIES, Context, RankedFinding
 from kitproof.report.sheet import Sheet
@@ -58,7 +58,8 @@ def times_text(ctx: Context, ranked: RankedFinding) -> str:
         return ctx.words("common.throughout")
     shown = [ctx.when(t) for t in finding.times_s[:MOST_TIMES]]
     rest = max(finding.n_times, len(finding.times_s)) - len(shown)
-    return ctx.words("common.and_more", items=", ".join(shown), n=rest) if rest > 0 else ", ".join(shown)
+    times = ctx.words("common.comma").join(shown)
+    return ctx.words("common.and_more", items=times, n=rest) if rest > 0 else times
 
 
 def _rows(ctx: Context, ranked: RankedFinding) -> list[tuple[str, str]]:
@@ -67,22 +68,19 @@ def _rows(ctx: Context, ranked: RankedFinding) -> list[tuple[str, str]]:
     where = ctx.subject(finding, 6)
     rows = [("findings.where", words("findings.where_and_when", where=where, when=times_text(ctx, ranked)))]
     if finding.value is not None:
-        rows.append(("findings.number", numbers.with_unit(finding.value, finding.unit)))
-    meaning = words.or_else(f"meaning.{finding.code}", "meaning.unknown_code")
-    if meaning:
-        rows.append(("findings.means", meaning))
-    rows.append(("findings.do", finding.action))
-    if finding.else_maybe:
-        rows.append(("findings.else", finding.else_maybe))
+        rows.append(("findings.number", telling.value(ctx, finding)))
+    rows.append(("findings.means", telling.meaning(ctx, finding)))
+    rows.append(("findings.do", telling.action(ctx, finding)))
+    rows.append(("findings.else", telling.else_maybe(ctx, finding)))
     rows.append(("findings.how_sure", confidence_words(ctx, finding.confidence)))
     return [(words(key), text) for key, text in rows if text]
 
 
 def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     text_w = sheet.text_w - INDENT
-    head = wrap(ranked.finding.message, style.BODY_BOLD, text_w)
+    head = wrap(telling.message(ctx, ranked.finding), style.BODY_BOLD, text_w)
     rows = [(key, wrap(text, style.LABEL, text_w - KEY_W)) for key, text in _rows(ctx, ranked)]
-    height = len(head) * style.BODY_BOLD.leading + sum(len(r) for _, r in rows) * style.LABEL.leading + 12.0
+    height = len(head) * style.BODY_BOLD.leading + sum(len(r) for _, r in rows) * style.LABEL.leading + 24.0
     sheet.need(min(height, sheet.bottom - style.HEAD_ROOM))
     sheet.anchor(ranked.anchor)
     x = sheet.left + INDENT
@@ -95,6 +93,12 @@ def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
         top, sheet.y = sheet.y, sheet.lines(x + KEY_W, sheet.y, lines, style.LABEL)
         if n == 0 and ranked.finding.files:
             sheet.link(Box(x, top, text_w, sheet.y - top), ctx.channel_anchor(ranked.finding.files[0]))
+    if ctx.moment(ranked.finding) is not None:
+        anchor = f"evidence:{ranked.number}"
+        see = ctx.words("evidence.see", page=sheet.page_number(anchor))
+        sheet.lines(x, sheet.y, [see], quiet)
+        sheet.link(Box(x, sheet.y, text_w, quiet.leading), anchor)
+        sheet.y += quiet.leading
     sheet.y += 11.0
 
 
@@ -109,5 +113,5 @@ def _not_checked(sheet: Sheet, ctx: Context) -> None:
     columns = scaled(
         (Column(words("findings.check"), 40.0, "left"), Column(words("findings.why"), 60.0, "left")), sheet.text_w
     )
-    rows = [(n.check, n.reason) for n in ctx.measurements.not_checked]
+    rows = [(telling.check(ctx, n), telling.why(ctx, n)) for n in ctx.measurements.not_checked]
     draw_table(sheet, columns, rows, face=style.LABEL, bold=style.LABEL_BOLD)

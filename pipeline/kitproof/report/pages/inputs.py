@@ -38,6 +38,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("inputs.guessed"), style.LABEL, after=2.0)
     for channel in (c for c in ctx.channels if c.note):
         block(sheet, words("inputs.note", label=ctx.label(channel.file), note=channel.note), style.LABEL, after=2.0)
+    if ctx.take.remarks and not words.native:
+        block(sheet, words("common.in_english"), style.TICK, after=1.0)
     for remark in ctx.take.remarks:
         block(sheet, remark, style.LABEL, after=2.0)
     if ctx.take.ignored:
@@ -55,7 +57,8 @@ def _row(ctx: Context, number: int, channel: Channel) -> list[Cell | str]:
     words = ctx.words
     nothing = words("inputs.not_given")
     facts = ctx.facts.get(channel.path)
-    role = words("inputs.role_guessed", label=channel.label) if channel.role_source == "file name" else channel.label
+    label = ctx.role_label(channel)
+    role = words("inputs.role_guessed", label=label) if channel.role_source == "file name" else label
     return [
         str(number),
         Cell(channel.file, link=ctx.channel_anchor(channel.file), one_line=True),

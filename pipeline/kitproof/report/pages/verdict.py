@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kitproof.model import Finding, VerdictWord
-from kitproof.report import marks, numbers, style
+from kitproof.report import marks, numbers, style, telling
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.sheet import Sheet
@@ -77,13 +77,12 @@ class _Layout:
         self.body = TextStyle(style.SANS, fit.size, round(fit.size * 1.34, 1))
         self.bold = TextStyle(style.BOLD, fit.size, round(fit.size * 1.34, 1))
         width = sheet.text_w
-        verdict = ctx.measurements.verdict
-        self.sentence = wrap(verdict.sentence, self.body, width, fit.sentence)
+        self.sentence = wrap(telling.verdict_sentence(ctx), self.body, width, fit.sentence)
         self.red = [_red_line(ctx, r, self.body, self.bold, width - INDENT, fit) for r in ctx.red_lines]
         self.more = wrap(_more_line(sheet, ctx), self.body, width, 2)
         half = (width - COLUMN_GAP) / 2
-        open_checks = [n.check for n in ctx.measurements.not_checked]
-        self.good = self._items(sheet, verdict.good, half, fit, "verdict.nothing_good")
+        open_checks = [telling.check(ctx, n) for n in ctx.measurements.not_checked]
+        self.good = self._items(sheet, telling.good(ctx), half, fit, "verdict.nothing_good")
         self.unchecked = self._items(sheet, open_checks, half, fit, "verdict.all_checked")
 
     def _items(self, sheet: Sheet, items: Sequence[str], width: float, fit: _Fit, none: str) -> list[list[str]]:
@@ -119,9 +118,9 @@ def _red_line(
     return _RedLine(
         ranked,
         wrap(where_and_how_much(ctx, finding), bold, width, 2),
-        wrap(finding.message, body, width, fit.message),
+        wrap(telling.message(ctx, finding), body, width, fit.message),
         lead,
-        wrap(finding.action, body, width - lead_w, fit.action),
+        wrap(telling.action(ctx, finding), body, width - lead_w, fit.action),
     )
 
 
@@ -135,7 +134,7 @@ def where_and_how_much(ctx: Context, finding: Finding) -> str:
     else:
         parts.append(ctx.words("common.throughout"))
     if finding.value is not None:
-        parts.append(numbers.with_unit(finding.value, finding.unit))
+        parts.append(telling.value(ctx, finding))
     return " · ".join(parts)
 
 
