@@ -116,6 +116,20 @@ def test_a_channel_late_by_electronics_is_told_by_how_much_and_only_once(role, t
     assert found[0].value == pytest.approx(by, abs=tolerance_ms)
 
 
+@pytest.mark.parametrize(("role", "by_ms"), [("room-left", 8.0), ("overhead-right", 4.0)])
+def test_one_side_of_a_pair_is_late_if_every_drum_reaches_it_later_than_any_pair_is_wide(role, by_ms):
+    judgement = k.told(k.shifted(k.kit(), role, by_ms))
+    codes = [(f.code, f.files[0]) for f in judgement.findings]
+    late = role == "room-left"  # 4 ms may be a wide pair, and stays a matter of the pair
+    assert codes == [("late-channel" if late else "pair-offset", k.file_of(role))]
+
+
+def test_a_first_sound_picked_too_early_does_not_hide_a_late_channel():
+    records = k.shifted(k.kit(), "overhead-left", 12.0)
+    records = k.with_pair(records, "snare-top", "overhead-left", "snare", delay_ms=3.0, delay_spread_ms=0.8)
+    assert k.the(k.told(records), "late-channel").files == (k.file_of("overhead-left"),)
+
+
 def test_a_drums_own_mic_that_lags_is_found_by_the_others_hearing_it_before():
     f = k.the(k.told(k.shifted(k.kit(), "kick", 9.0)), "late-channel")
     assert f.files == ("kick.wav",)

@@ -45,12 +45,16 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 
 # ---------------------------------------------------------------- late as a whole
 def late_channels(e: Evidence) -> list[Lateness]:
-    """Channels later than any place explains, by the drum they hear first."""
+    """Channels later than any place explains, by the drum they hear first, or later than their partner on every drum.
+
+    Delays known well go before those known roughly: one first sound picked too early would hide them all.
+    """
     found = []
     for c in e.take.channels:
         heard = [p for p in e.pairs if p.b == c.file and _counts(e, p, c) and e.known_delay(p, "delay_spread_far_ms")]
+        heard = [p for p in heard if e.known_delay(p)] or heard
         heard.sort(key=lambda p: p.delay_ms or 0.0)
-        if heard and (heard[0].delay_ms or 0.0) > _latest_ms(e, c):
+        if heard and ((heard[0].delay_ms or 0.0) > _latest_ms(e, c) or _far_behind_partner(e, c, heard)):
             found.append((c, heard))
     late_files = {c.file for c, _ in found}
     return [_lateness(e, c, heard, late_files) for c, heard in found] + _late_own_mics(e, late_files)
@@ -67,6 +71,22 @@ def _latest_ms(e: Evidence, c: Channel) -> float:
     return e.limits["late_room_ms" if is_room(c.role) else "late_overhead_ms"]
 
 
+def _far_behind_partner(e: Evidence, c: Channel, heard: list[PairEntry]) -> bool:
+    """Whether it hears two drums or more, and every one, later than the other side of its pair by no place's worth."""
+    behind = [
+        (p.delay_ms or 0.0) - (seen.delay_ms or 0.0)
+        for p in heard for partner in _partners(e, c)
+        if (seen := e.pair(p.a, partner.file, p.drum)) is not None and e.known_delay(seen)
+    ]  # fmt: skip
+    return len(behind) >= e.limits["late_fewest_drums"] and min(behind) > e.limits["late_partner_ms"]
+
+
+def _partners(e: Evidence, c: Channel) -> tuple[Channel, ...]:
+    """The other side of a channel's pair."""
+    other = next((r for pair in PAIRS for r in pair if c.role in pair and r != c.role), None)
+    return e.with_role(other) if other else ()
+
+
 def _lateness(e: Evidence, c: Channel, heard: list[PairEntry], late: set[str]) -> Lateness:
     excess = [(p.delay_ms or 0.0) - _expected_ms(e, c, p, late) for p in heard]
     best = min(heard, key=lambda p: p.delay_spread_ms or 0.0)
@@ -81,9 +101,7 @@ def _expected_ms(e: Evidence, c: Channel, p: PairEntry, late: set[str]) -> float
     by_tape = tape_ms(e, p)
     if by_tape is not None:
         return by_tape
-    other = next((r for pair in PAIRS for r in pair if c.role in pair and r != c.role), None)
-    partners = e.with_role(other) if other else ()
-    for partner in partners:
+    for partner in _partners(e, c):
         seen = e.pair(p.a, partner.file, p.drum)
         if partner.file not in late and seen is not None and e.known_delay(seen) and seen.delay_ms is not None:
             return seen.delay_ms
