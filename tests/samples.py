@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
@@ -31,6 +32,7 @@ from kitproof.model import (
     HitPicture,
     LowEndPair,
     Measurements,
+    MomentPicture,
     NoiseBand,
     NotChecked,
     PairEntry,
@@ -156,7 +158,8 @@ def take(
         },
         versions={"kitproof": "0.1.0", "numpy": "2.0.0", "python": "3.11.9", "scipy": "1.14.0"},
     )
-    return measurements, _pictures(rng, readable, hits, duration_s, silent)
+    drawn = _pictures(rng, readable, hits, duration_s, silent)
+    return measurements, replace(drawn, moments=_moments(rng, readable, findings))
 
 
 def _observed(tempo_bpm: float | None, duration_s: float, hits: tuple[Hit, ...]) -> Observed:
@@ -511,6 +514,18 @@ def _verdict(findings: tuple[Finding, ...], word: VerdictWord | None, *, good: b
 
 
 # ---------------------------------------------------------------- pictures
+def _moments(rng: Generator, channels: tuple[Channel, ...], findings: tuple[Finding, ...]) -> tuple[MomentPicture, ...]:
+    """Noise in every mic around the first findings that have a time."""
+    timed = [f for f in findings if f.times_s and f.severity != "note"][:8]
+    return tuple(
+        MomentPicture(
+            code=f.code, finding_files=f.files, time_s=f.times_s[0], files=tuple(c.file for c in channels),
+            start_ms=-5.0, span_ms=20.0, wave=0.1 * rng.standard_normal((len(channels), 200)),
+        )
+        for f in timed if channels
+    )  # fmt: skip
+
+
 def _pictures(
     rng: Generator, channels: tuple[Channel, ...], hits: tuple[Hit, ...], duration_s: float, silent: bool
 ) -> Pictures:

@@ -31,7 +31,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
     "scanning": BASICS | {"ingest", "measure"},
     "comparing": BASICS | {"measure", "scanning"},
-    "run": BASICS | {"ingest", "measure", "scanning", "comparing", "assemble", "find"},
+    "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
+    "run": BASICS | {"evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
     "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
     "cli": BASICS | {"run", "deliver"},
     "__main__": frozenset({"cli"}),

@@ -169,8 +169,8 @@ def test_sections_come_in_order_and_each_is_in_the_outline(reader: PdfReader) ->
 
 
 def test_there_is_one_page_per_channel(reader: PdfReader) -> None:
-    """As many pages lie between the first channel and the input list as there are channels."""
-    assert page_of(reader, "Input list and recall sheet") - page_of(reader, "One page per channel") == N_CHANNELS
+    """As many pages lie between the first channel and the plan of the kit as there are channels."""
+    assert page_of(reader, "The kit and its mics") - page_of(reader, "One page per channel") == N_CHANNELS
 
 
 def test_every_font_is_embedded(reader: PdfReader) -> None:
@@ -261,7 +261,7 @@ def test_letter_pages_hold_the_same_report(tmp_path: Path, measurements: Measure
     boxes = [text_boxes(page) for page in reader.pages]
     everything = " ".join(joined(page) for page in boxes)
     assert all(f.message in everything for f in measurements.findings)
-    assert page_of(reader, "Input list and recall sheet") - page_of(reader, "One page per channel") == N_CHANNELS
+    assert page_of(reader, "The kit and its mics") - page_of(reader, "One page per channel") == N_CHANNELS
     for page in boxes:
         assert all(b.x1 <= 612.0 - MARGIN + 0.5 for b in page)
         assert not clashes(page)

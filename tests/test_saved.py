@@ -122,7 +122,12 @@ def measurements(**given: object) -> model.Measurements:
         "findings": (finding,),
         "not_checked": (model.NotChecked(check="click in the mics", reason="no click track", code="signal", n=2),),
         "verdict": model.Verdict(
-            word="redo", sentence="Again.", red_lines=(0,), good=("No hum.",), why="lost", lost=("kick",),
+            word="redo",
+            sentence="Again.",
+            red_lines=(0,),
+            good=("No hum.",),
+            why="lost",
+            lost=("kick",),
             good_facts=(model.Fact(key="no_hum", files=("a.wav",), numbers={"level_dbfs": -70.5}),),
         ),
         **signal_faults(),
@@ -147,7 +152,11 @@ def pictures(seed: int = 5) -> model.Pictures:
         file=ODD_NAME, drum="snare", rate_hz=48000, n_hits=7, time_ms=np.arange(-10, 40) / 48.0, mean=mean,
         low=mean - 0.1, high=mean + 0.1, spectrum_hz=band_hz, spectrum_dbfs=rng.uniform(-90.0, 0.0, 24),
     )  # fmt: skip
-    return model.Pictures(channels=(page,), hits=(stroke,))
+    moment = model.MomentPicture(
+        code="clipping", finding_files=(ODD_NAME,), time_s=1.25, files=(ODD_NAME, "x.wav"), start_ms=-5.0, span_ms=20.0,
+        wave=rng.standard_normal((2, 30)),
+    )  # fmt: skip
+    return model.Pictures(channels=(page,), hits=(stroke,), moments=(moment,))
 
 
 def names_in(folder: Path) -> list[str]:
@@ -358,7 +367,12 @@ def test_every_key_is_documented_and_no_other(tmp_path):
     written["lines"] = set(document["faults"][0]["hum"]["lines"][0])
     for name in ("noise_bands", "clip_runs"):
         written[name] = set(document["channels"][0][name][0])
-    arrays = {f.name for kind in (model.ChannelPicture, model.HitPicture) for f in fields(kind) if "Array" in f.type}
+    arrays = {
+        f.name
+        for kind in (model.ChannelPicture, model.HitPicture, model.MomentPicture)
+        for f in fields(kind)
+        if "Array" in f.type
+    }
     written["pictures.npz"] = arrays
 
     of_this_file = {title: keys for title, keys in documented_keys().items() if not title.startswith("observed.")}
@@ -424,7 +438,9 @@ def test_pictures_read_back_as_precise_as_promised(tmp_path):
     write_pictures(before, tmp_path / "p.npz")
     after = read_pictures(tmp_path / "p.npz")
 
-    (page,), (stroke,) = after.channels, after.hits
+    (page,), (stroke,), (moment,) = after.channels, after.hits, after.moments
+    assert (moment.code, moment.finding_files, moment.files) == ("clipping", (ODD_NAME,), (ODD_NAME, "x.wav"))
+    np.testing.assert_allclose(moment.wave, before.moments[0].wave, 2.0**-11, 1e-6)
     assert (page.file, page.duration_s) == (ODD_NAME, 2.0)
     assert (stroke.file, stroke.drum, stroke.rate_hz, stroke.n_hits) == (ODD_NAME, "snare", 48000, 7)
     half = 2.0**-11  # half a step of an 11-bit significand, relative

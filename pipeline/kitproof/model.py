@@ -489,8 +489,22 @@ class HitPicture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MomentPicture:
+    """All mics around the first place of one finding."""
+
+    code: str  # of the finding, which with its files names it
+    finding_files: tuple[str, ...]
+    time_s: float
+    files: tuple[str, ...]  # the rows of `wave`
+    start_ms: float  # of the picture, from time_s
+    span_ms: float
+    wave: FloatArray  # (n_files, n) full scale 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pictures:
     """All pictures of one take."""
 
     channels: tuple[ChannelPicture, ...]
     hits: tuple[HitPicture, ...]
+    moments: tuple[MomentPicture, ...] = ()

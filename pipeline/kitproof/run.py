@@ -27,6 +27,7 @@ from kitproof import __version__
 from kitproof.assemble import channel_measures, drum_measures, hits_of
 from kitproof.comparing import find_copies, hear_click, read_click
 from kitproof.errors import TakeError
+from kitproof.evidence import picture_moments
 from kitproof.find import Thresholds, judge
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
@@ -51,6 +52,7 @@ from kitproof.model import (
     Hit,
     LowEndPair,
     Measurements,
+    MomentPicture,
     NotChecked,
     PairEntry,
     Pictures,
@@ -170,7 +172,12 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     observed = Observed.of((*clues, *_observe_take(view, course)))
-    return _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
+    result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
+    found = result.measurements.findings
+    moments: tuple[MomentPicture, ...] = course.attempt(
+        "pictures of the findings", lambda: picture_moments(root, kit, found, executor), ()
+    )
+    return replace(result, pictures=replace(result.pictures, moments=moments))
 
 
 def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:

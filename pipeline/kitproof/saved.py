@@ -37,6 +37,7 @@ from kitproof.model import (
     Hit,
     HitPicture,
     Measurements,
+    MomentPicture,
     Pictures,
 )
 from kitproof.plain import from_plain, to_plain
@@ -194,7 +195,9 @@ def write_pictures(p: Pictures, path: Path) -> None:
     """
     index: dict[str, Any] = {"schema_version": SCHEMA_VERSION}
     arrays: dict[str, NDArray[Any]] = {}
-    groups: dict[str, tuple[ChannelPicture | HitPicture, ...]] = {"channels": p.channels, "hits": p.hits}
+    groups: dict[str, tuple[ChannelPicture | HitPicture | MomentPicture, ...]] = {
+        "channels": p.channels, "hits": p.hits, "moments": p.moments,
+    }  # fmt: skip
     for group, pictures in groups.items():
         index[group] = []
         for i, picture in enumerate(pictures):
@@ -225,9 +228,11 @@ def read_pictures(path: Path) -> Pictures:
             _check_version(path, index.get("schema_version"))
             channels = [_picture(archive, f"channels/{i}", entry) for i, entry in enumerate(index["channels"])]
             hits = [_picture(archive, f"hits/{i}", entry) for i, entry in enumerate(index["hits"])]
+            moments = [_picture(archive, f"moments/{i}", entry) for i, entry in enumerate(index.get("moments", []))]
             return Pictures(
                 channels=tuple(ChannelPicture(**entry) for entry in channels),
                 hits=tuple(HitPicture(**entry) for entry in hits),
+                moments=tuple(MomentPicture(**entry) for entry in moments),
             )
     except OSError as error:
         raise SavedError(f"{path}: cannot be read ({error.strerror or error})") from error
@@ -237,7 +242,8 @@ def read_pictures(path: Path) -> Pictures:
 
 def _picture(archive: Mapping[str, NDArray[Any]], prefix: str, entry: dict[str, Any]) -> dict[str, Any]:
     scales = entry.pop("scales")
-    return entry | {name: _unpack(name, archive[f"{prefix}/{name}"], scale) for name, scale in scales.items()}
+    texts = {name: tuple(value) if isinstance(value, list) else value for name, value in entry.items()}
+    return texts | {name: _unpack(name, archive[f"{prefix}/{name}"], scale) for name, scale in scales.items()}
 
 
 def _pack(name: str, values: FloatArray, where: str) -> tuple[NDArray[Any], float]:

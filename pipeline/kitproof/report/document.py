@@ -25,6 +25,7 @@ from kitproof.report.pages import (
     band,
     bleed,
     channels,
+    evidence,
     findings,
     inputs,
     levels,
@@ -49,7 +50,7 @@ class Section(Protocol):
 
 
 SECTIONS: tuple[Section, ...] = (
-    verdict, band, overview, findings, levels, arrival, bleed, lowend, timing, channels, plan, inputs, annex,
+    verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, channels, plan, inputs, annex,
 )  # fmt: skip
 MOST_PASSES = 4
 
@@ -73,7 +74,7 @@ def write_report(
     measurements, pictures : the take; pictures may lack channels, their pages say so
     path : where the PDF goes; its folder must exist
     page_size : "a4" or "letter"
-    language : wording to use; only "en" is there
+    language : wording to use, one of wording.languages(); also what the PDF says its text is in
     small : coarser pictures, for mail
 
     Raises

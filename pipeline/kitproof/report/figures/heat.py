@@ -9,7 +9,7 @@ from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box, TextStyle
 from kitproof.report.table import Reasons
-from kitproof.report.typeset import shorten_middle, wrap
+from kitproof.report.typeset import shorten_middle, text_width, wrap
 
 # class boundaries in dB, quietest first. Source: common practice
 CLASS_TOPS_DB = (-25.0, -15.0, -8.0)
@@ -89,6 +89,8 @@ def draw_key(sheet: Sheet) -> None:
     """Which tint means what."""
     x = sheet.left
     for fill, key in zip(style.HEAT, CLASS_KEYS, strict=True):
+        if x > sheet.left and x + 18.0 + text_width(sheet.words(key), style.TICK.font, style.TICK.size) > sheet.right:
+            x, sheet.y = sheet.left, sheet.y + 13.0
         sheet.rect(Box(x, sheet.y + 1.0, 14.0, 9.0), fill=fill, stroke=style.QUIET, width=0.4)
         x += 18.0 + sheet.text(x + 18.0, sheet.y + 8.5, sheet.words(key), style.TICK) + 12.0
     sheet.y += 18.0

@@ -12,7 +12,7 @@ from kitproof.report.anatomy import block, open_section, subhead
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import TextStyle
-from kitproof.report.typeset import spelled_out, wrap
+from kitproof.report.typeset import spelled_out, text_width, wrap
 
 KEY = "annex"
 LIMITS = "thresholds"  # the key in the settings
@@ -110,10 +110,14 @@ def _file(sheet: Sheet, ctx: Context, facts: FileFacts) -> None:
     size = words("annex.size", size=numbers.megabytes(facts.size_bytes), n=numbers.grouped(facts.size_bytes))
     name = wrap(spelled_out(facts.path), style.CELL_BOLD, sheet.text_w * 0.66)
     checksum = facts.sha256 or words("annex.no_checksum")
-    sheet.need((len(name) + 1) * style.CELL.leading + 3.0)
+    sheet.need((len(name) + 2) * style.CELL.leading + 3.0)
     sheet.text(sheet.right, sheet.y + 8.0, size, style.CELL, align="right")
     sheet.y = sheet.lines(sheet.left, sheet.y, name, style.CELL_BOLD)
     if facts.time_reference_frames is not None:
         stamp = words("annex.time_stamp", n=numbers.grouped(facts.time_reference_frames))
-        sheet.text(sheet.right, sheet.y + 7.5, stamp, style.TICK, align="right")
+        room = sheet.text_w - text_width(checksum, style.CODE.font, style.CODE.size) - style.GAP
+        if text_width(stamp, style.TICK.font, style.TICK.size) > room:
+            sheet.y = sheet.lines(sheet.left, sheet.y, [stamp], style.TICK)
+        else:
+            sheet.text(sheet.right, sheet.y + 7.5, stamp, style.TICK, align="right")
     sheet.y = sheet.lines(sheet.left, sheet.y, [checksum], style.CODE) + 3.0

@@ -104,17 +104,19 @@ def _head(sheet: Sheet, ctx: Context, title: str, columns: Sequence[Box], scale:
     sheet.y = sheet.lines(
         sheet.left, sheet.y, [shorten_middle(upper_first(title), style.BODY_BOLD, sheet.text_w)], style.BODY_BOLD
     )
-    sheet.y += 2.0
-    sheet.lines(sheet.left, sheet.y + style.TICK.leading, [ctx.words("arrival.mic")], style.TICK)
-    for key, column in zip(HEADS[1:], columns[1:], strict=True):
-        rows = wrap(ctx.words(key), style.TICK, column.w - 6.0)
+    heads = [wrap(ctx.words(key), style.TICK, c.w - 8.0) for key, c in zip(HEADS[1:], columns[1:], strict=True)]
+    deepest = max(2, *map(len, heads))
+    sheet.y += 2.0 + (deepest - 2) * style.TICK.leading
+    mic = shorten_middle(ctx.words("arrival.mic"), style.TICK, style.LABEL_W - 8.0)
+    sheet.lines(sheet.left, sheet.y + style.TICK.leading, [mic], style.TICK)
+    for key, rows, column in zip(HEADS[1:], heads, columns[1:], strict=True):
         y = sheet.y + (2 - len(rows)) * style.TICK.leading
         if key in ("arrival.polarity", "arrival.fuller"):
             sheet.lines(column.x + 8.0, y, rows, style.TICK)
         else:
             sheet.lines(column.right - 3.0, y, rows, style.TICK, align="right")
     chart = columns[0]
-    sheet.lines(chart.x, sheet.y, [ctx.words("arrival.chart")], style.TICK)
+    sheet.lines(chart.x, sheet.y, [shorten_middle(ctx.words("arrival.chart"), style.TICK, chart.w - 10.0)], style.TICK)
     draw_scale(sheet, Box(chart.x, sheet.y + style.TICK.leading, chart.w - 10.0, style.TICK.leading), scale)
     sheet.y += 2 * style.TICK.leading + 4.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y, style.INK, 0.7)

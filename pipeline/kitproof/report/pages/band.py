@@ -94,12 +94,14 @@ def _part(sheet: Sheet, ctx: Context, key: str, sentences: Sequence[str]) -> Non
     _head(sheet, ctx, key)
     for sentence in sentences:
         rows = wrap(sentence, FACE, sheet.text_w - 14.0)
+        sheet.need(len(rows) * FACE.leading)  # one page, but in a wordy language better two than words off the paper
         sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
         sheet.y = sheet.lines(sheet.left + 14.0, sheet.y, rows, FACE)
     sheet.y += 6.0
 
 
 def _head(sheet: Sheet, ctx: Context, key: str) -> None:
+    sheet.need(style.HEAD.leading + 3 * FACE.leading)
     sheet.y = sheet.lines(sheet.left, sheet.y + 2.0, [ctx.words(key)], style.HEAD) + 2.0
 
 
@@ -150,6 +152,7 @@ def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
     head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 1)
     text = wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, 3)
+    sheet.need((len(head) + len(text)) * FACE.leading)
     top = sheet.y
     sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
     sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0

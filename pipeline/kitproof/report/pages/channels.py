@@ -21,6 +21,7 @@ SONOGRAM_H = (70.0, 190.0)  # takes what the page has left
 STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 2 * style.SMALL.leading + 6.0
 CAPTION_H = 3 * style.SMALL.leading + 6.0
 LOW_END = 34.0  # axis and key below the spectrogram
+AXIS_W = 36.0  # of the label column, for the numbers of the spectrogram's axis
 COLUMN_GAP = 22.0
 INDENT = 26.0
 NUMBER_W = 0.46  # share of the width for the table of numbers
@@ -127,7 +128,8 @@ def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> No
     left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END - CAPTION_H
     sono = Box(full.x, wave.bottom + 10.0, share, min(max(left, SONOGRAM_H[0]), SONOGRAM_H[1]))
     draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
-    sheet.text(sheet.left, sono.y + 8.0, ctx.words("channels.sonogram"), style.LABEL_BOLD)
+    name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
+    sheet.text(sheet.left, sono.y + 8.0, name, style.LABEL_BOLD)
     marks.time_axis(sheet, ctx, Box(full.x, sono.y, full.w, sono.h))
     draw_key(sheet, full.x + 26.0, sono.bottom + 18.0, 110.0)
     sheet.y = sono.bottom + LOW_END

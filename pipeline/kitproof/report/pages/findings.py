@@ -9,11 +9,14 @@ from kitproof.report.context import SEVERITIES, Context, RankedFinding
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box, TextStyle
 from kitproof.report.table import Column, draw_table, scaled
-from kitproof.report.typeset import wrap
+from kitproof.report.typeset import text_width, wrap
 
 KEY = "findings"
 INDENT = 24.0
 KEY_W = 100.0  # column of the lead-in words
+ROW_KEYS = (
+    "findings.where", "findings.number", "findings.means", "findings.do", "findings.else", "findings.how_sure",
+)  # fmt: skip
 MOST_TIMES = 8
 SEVERITY_KEYS: dict[Severity, tuple[str, str]] = {
     "fix": ("findings.fix", "findings.fix_lead"),
@@ -76,10 +79,17 @@ def _rows(ctx: Context, ranked: RankedFinding) -> list[tuple[str, str]]:
     return [(words(key), text) for key, text in rows if text]
 
 
+def _key_width(ctx: Context) -> float:
+    """Width of the column of lead-in words, the same for all findings."""
+    longest = max(text_width(ctx.words(key), style.LABEL.font, style.LABEL.size) for key in ROW_KEYS)
+    return max(KEY_W, longest + 8.0)
+
+
 def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     text_w = sheet.text_w - INDENT
     head = wrap(telling.message(ctx, ranked.finding), style.BODY_BOLD, text_w)
-    rows = [(key, wrap(text, style.LABEL, text_w - KEY_W)) for key, text in _rows(ctx, ranked)]
+    key_w = _key_width(ctx)
+    rows = [(key, wrap(text, style.LABEL, text_w - key_w)) for key, text in _rows(ctx, ranked)]
     height = len(head) * style.BODY_BOLD.leading + sum(len(r) for _, r in rows) * style.LABEL.leading + 24.0
     sheet.need(min(height, sheet.bottom - style.HEAD_ROOM))
     sheet.anchor(ranked.anchor)
@@ -90,7 +100,7 @@ def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     for n, (key, lines) in enumerate(rows):
         sheet.need(len(lines) * style.LABEL.leading)
         sheet.lines(x, sheet.y, [key], quiet)
-        top, sheet.y = sheet.y, sheet.lines(x + KEY_W, sheet.y, lines, style.LABEL)
+        top, sheet.y = sheet.y, sheet.lines(x + key_w, sheet.y, lines, style.LABEL)
         if n == 0 and ranked.finding.files:
             sheet.link(Box(x, top, text_w, sheet.y - top), ctx.channel_anchor(ranked.finding.files[0]))
     if ctx.moment(ranked.finding) is not None:

@@ -11,12 +11,13 @@ from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box, TextStyle
-from kitproof.report.typeset import shorten_middle, text_width, wrap
+from kitproof.report.typeset import fitted, shorten_middle, text_width, wrap
 
 KEY = "verdict"
 INDENT = 26.0
 COLUMN_GAP = 20.0
 LEAD_GAP = 6.0
+LEAST_VERDICT_PT = 24.0  # a long word of another language is set smaller, down to this
 TOP = 40.0
 ROW_H = (15.0, 9.5)  # tallest and lowest row of the strip
 VERDICT_KEYS: dict[VerdictWord, str] = {
@@ -193,7 +194,9 @@ def _headline(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     sheet.y += style.LEAD.leading + 2.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y, style.INK, 1.2)
     sheet.y += 4.0
-    sheet.y = sheet.lines(sheet.left, sheet.y, [words(VERDICT_KEYS[verdict.word])], style.VERDICT)
+    word = words(VERDICT_KEYS[verdict.word])
+    face = fitted(word, style.VERDICT, sheet.text_w, LEAST_VERDICT_PT)
+    sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(word, face, sheet.text_w)], face)
     sheet.y = sheet.lines(sheet.left, sheet.y, layout.sentence, layout.body) + 8.0
 
 
@@ -217,8 +220,11 @@ def _strip(sheet: Sheet, ctx: Context, row_h: float) -> None:
     quiet = TextStyle(style.SANS, label.size, label.leading, style.QUIET)
     base = sheet.y + 0.5 * style.HEAD.leading + 0.36 * style.HEAD.size
     empty = not ctx.hits_by_drum
-    sheet.text(sheet.right, base, ctx.words("strip.empty" if empty else "strip.key"), quiet, align="right")
-    sheet.y = sheet.lines(sheet.left, sheet.y, [ctx.words("strip.title")], style.HEAD)
+    title = ctx.words("strip.title")
+    room = sheet.text_w - text_width(title, style.HEAD.font, style.HEAD.size) - style.GAP
+    key = shorten_middle(ctx.words("strip.empty" if empty else "strip.key"), quiet, room)
+    sheet.text(sheet.right, base, key, quiet, align="right")
+    sheet.y = sheet.lines(sheet.left, sheet.y, [title], style.HEAD)
     if not empty or any(r.finding.times_s for r in ctx.findings):
         sheet.y = draw_strip(sheet, ctx, sheet.y, row_h, label)
     sheet.y += 4.0
@@ -248,7 +254,8 @@ def _read_on(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     pitch = layout.body.leading + 1.0
     for who, what, anchor in READ_ON:
         base = sheet.y + 0.5 * pitch + 0.36 * layout.body.size
-        sheet.text(sheet.left, base, ctx.words(who), layout.bold)
+        name = shorten_middle(ctx.words(who), layout.bold, style.LABEL_W - LEAD_GAP)
+        sheet.text(sheet.left, base, name, layout.bold)
         page = ctx.words("common.page", page=sheet.page_number(anchor))
         page_w = sheet.text(sheet.right, base, page, layout.body, align="right")
         room = sheet.right - page_w - style.GAP - sheet.plot_x
