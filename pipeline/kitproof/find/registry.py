@@ -18,6 +18,7 @@ from kitproof.find import (
     level,
     life,
     noise,
+    origin,
     placement,
     polarity,
     sides,
@@ -40,6 +41,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     chain.findings_of,
     hum.findings_of,
     noise.findings_of,
+    origin.findings_of,
     clicks.findings_of,
     bleed.findings_of,
 )
@@ -50,5 +52,5 @@ CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "clipping",
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
-    "click-bleed", "dc-offset", "limited", "bleed", "hot-level",
+    "click-bleed", "dc-offset", "limited", "lossy-origin", "bleed", "hot-level", "upsampled",
 )  # fmt: skip

@@ -17,13 +17,14 @@ from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
+from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter,)
-CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = ()
+CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin,)
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,

@@ -29,3 +29,13 @@ class Skip:
 
     time_s: float
     files: tuple[str, ...]  # in which it shows; under loud cymbals it hides
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """The steepest fall of a channel's treble over its loudest moments."""
+
+    file: str
+    wall_hz: float
+    fall_db: float  # from just below to just above; a brick wall if large
+    rest_db: float  # how far everything further up stays under what is just below
