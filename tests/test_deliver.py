@@ -42,6 +42,18 @@ def test_writing_again_replaces_the_files(result: Result, tmp_path: Path) -> Non
     assert again == first
 
 
+def test_a_report_drawn_from_what_was_saved_is_the_same_report(result: Result, tmp_path: Path) -> None:
+    """Byte by byte, without any audio; on other paper, or without the pictures, there still is a report."""
+    files = deliver.write_all(result, tmp_path, small=True)
+
+    deliver.render_saved(files.json, tmp_path / "again.pdf", small=True)
+    assert (tmp_path / "again.pdf").read_bytes() == files.pdf.read_bytes()
+
+    files.pictures.unlink()
+    deliver.render_saved(files.json, tmp_path / "plain.pdf", page_size="letter")
+    assert (tmp_path / "plain.pdf").stat().st_size < files.pdf.stat().st_size
+
+
 def test_the_take_itself_is_no_place_for_its_report(result: Result, tmp_path: Path) -> None:
     """Reporting into the folder above the take would write among the stems: refused before anything is written."""
     folder = tmp_path / result.measurements.take.name

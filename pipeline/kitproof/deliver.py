@@ -11,6 +11,7 @@ from kitproof.demo import build_demo
 from kitproof.errors import OutputError
 from kitproof.ingest.sheet import write_sheet
 from kitproof.ingest.words import AUDIO_SUFFIXES
+from kitproof.model import Pictures
 from kitproof.report.document import write_report
 from kitproof.report.wording import languages
 from kitproof.run import Result
@@ -54,13 +55,31 @@ def write_all(
     saved.write_hits_csv(result.measurements, files.hits)
     write_report(
         result.measurements,
-        result.pictures,
+        saved.read_pictures(files.pictures),  # as saved, so that `render` draws the same report later
         files.pdf,
         page_size="letter" if page_size == "letter" else "a4",
         small=small,
         language=language,
     )
     return files
+
+
+def render_saved(
+    measurements: Path, pdf: Path, *, page_size: str = "a4", small: bool = False, language: str = "en"
+) -> None:
+    """Draw the report from saved measurements, and from the pictures beside them if they are there.
+
+    Raises
+    ------
+    SavedError : the measurements or pictures cannot be read
+    OutputError : the report cannot be written
+    """
+    pictures = measurements.with_name("pictures.npz")
+    drawn = saved.read_pictures(pictures) if pictures.exists() else Pictures(channels=(), hits=())
+    write_report(
+        saved.read_measurements(measurements), drawn, pdf, page_size="letter" if page_size == "letter" else "a4",
+        small=small, language=language,
+    )  # fmt: skip
 
 
 def write_json(result: Result, path: Path) -> None:
