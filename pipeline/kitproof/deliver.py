@@ -17,7 +17,8 @@ from kitproof.report.wording import languages
 from kitproof.run import Result
 
 __all__ = [
-    "Written", "languages", "refuse_same_names", "refuse_target", "write_all", "write_demo", "write_json", "write_sheet",
+    "Written", "languages", "refuse_same_names", "refuse_target", "render_saved", "write_all", "write_demo",
+    "write_json", "write_sheet",
 ]  # fmt: skip
 
 
