@@ -5,19 +5,37 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from kitproof.find.evidence import Evidence, sureness
-from kitproof.find.texts import counted, db, number, seconds
+from kitproof.find.texts import counted, db, dbfs, number, seconds
 from kitproof.model import DelayCourse, Finding, Severity
-from kitproof.observed.chain import GainStep
+from kitproof.observed.chain import GainStep, Gate
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """At most one finding on gain per channel."""
+    """At most one finding on gain and one on a gate per channel."""
     moved = {
         c.file for c in e.records(DelayCourse) if c.shape == "step" and abs(c.step_ms or 0.0) >= e.limits["moved_ms"]
     }
     for g in e.records(GainStep):
         if g.file not in moved:  # a mic that moved hears everything at another level, too
             yield from _gain_step(e, g)
+    for gate in e.records(Gate):
+        yield from _gated(e, gate)
+
+
+def _gated(e: Evidence, g: Gate) -> Iterator[Finding]:
+    if g.n_swallowed < e.limits["gate_fewest_swallowed"] or g.n_falls < e.limits["gate_fewest_falls"]:
+        return
+    label, c = e.label(g.file), e.measured(g.file)
+    yield Finding(
+        code="gated", severity="look", files=(g.file,),
+        message=f"{e.head(g.file)} is shut between its strokes: at {g.n_swallowed} of "
+        f"{counted(g.n_foreign, 'stroke')} of other drums it holds nothing ({dbfs(g.shut_dbfs)}), "
+        "which no open mic does.",
+        action=f"Take the gate out of the recording path of {label} and play it again: soft strokes and tails are "
+        "lost for good, and a gate can be added at the mix.",
+        value=float(g.n_swallowed), unit="strokes", confidence=0.95, times_s=g.times_s, n_times=g.n_swallowed,
+        drum=None if c is None else c.drum, else_maybe="Silence that was cut in between the strokes by hand.",
+    )  # fmt: skip
 
 
 def _gain_step(e: Evidence, g: GainStep) -> Iterator[Finding]:

@@ -52,5 +52,5 @@ CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "clipping",
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
-    "click-bleed", "dc-offset", "limited", "lossy-origin", "bleed", "hot-level", "upsampled",
+    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "bleed", "hot-level", "upsampled",
 )  # fmt: skip

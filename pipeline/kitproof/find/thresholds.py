@@ -93,6 +93,8 @@ _ALL = (
     _t("gain_rest", 0.85, "ratio", "scatter with the step over scatter without it; steady takes stay above 0.9"),
     _t("gain_over_slope", 0.98, "ratio", "a step has to explain more than a steady change does"),
     _t("gain_error_share", 0.34, "share of the step", "three errors: a step that may be none is none"),
+    _t("gate_fewest_swallowed", 6.0, "strokes", "of other drums that an open mic would have heard"),
+    _t("gate_fewest_falls", 4.0, "times", "that it shuts at once: fewer are edits between sections"),
     # noise
     _t("noise_close_dbfs", -60.0, "dBFS", "tolerable noise floor of a close mic", PRACTICE),
     _t("noise_distant_dbfs", -55.0, "dBFS", "tolerable noise floor of an overhead or room mic", PRACTICE),

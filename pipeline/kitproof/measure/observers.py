@@ -19,6 +19,7 @@ from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
+from kitproof.measure.processed import gates
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
@@ -28,6 +29,7 @@ CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (obse
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,
+    gates,
     find_grid,
     measure_timing,
     plan_kit,

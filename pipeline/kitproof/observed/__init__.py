@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
-from kitproof.observed.chain import GainStep, Origin, Skip
+from kitproof.observed.chain import GainStep, Gate, Origin, Skip
 from kitproof.observed.identity import MicVoice
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
@@ -25,6 +25,7 @@ class Observed:
 
     gain_steps: tuple[GainStep, ...] = ()
     skips: tuple[Skip, ...] = ()
+    gates: tuple[Gate, ...] = ()
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()

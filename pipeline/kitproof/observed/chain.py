@@ -39,3 +39,15 @@ class Origin:
     wall_hz: float
     fall_db: float  # from just below to just above; a brick wall if large
     rest_db: float  # how far everything further up stays under what is just below
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """A channel that holds nothing at strokes of other drums although it sounds at others."""
+
+    file: str
+    n_foreign: int  # strokes of other drums, none of its own near
+    n_swallowed: int
+    shut_dbfs: float  # level at those, 4 ms
+    n_falls: int  # times that it falls silent quicker than any ring
+    times_s: tuple[float, ...]  # of the swallowed ones, at most 20
