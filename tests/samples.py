@@ -452,7 +452,7 @@ TEMPLATES: tuple[tuple[Any, ...], ...] = (
      "A fan: it would be a little off 50 Hz."),
     ("snare-buzz", "note", "snare-bottom", "The snare wires buzz after the rack toms.",
      "Detune the tom a little, or accept it.", 8.0, "dB", 0.6, 31, ""),
-    ("cymbal-wash", "note", "floor-tom", "Cymbals dominate {label} for most of the time between its strokes.",
+    ("bleed", "note", "floor-tom", "Cymbals dominate {label} for most of the time between its strokes.",
      "Lower the cymbal angle, or plan to open the tom only for fills.", 0.7, "share of time", 0.75, 0, ""),
     ("dropout", "fix", "kick-in", "{label} stops for 12 ms while the other channels carry on.",
      "Use a larger buffer and play it again; this cannot be mended unheard.", 41.7, "s", 0.99, 2, ""),

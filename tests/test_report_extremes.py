@@ -88,15 +88,29 @@ def test_long_names_are_shortened_in_the_middle_and_told_whole_once(tmp_path: Pa
     assert "…" in text
 
 
-def test_japanese_names_are_marked_and_spelled_out(tmp_path: Path) -> None:
-    """Characters the fonts lack become squares, which are explained; the exact name stands in the annex."""
+def test_japanese_names_are_printed(tmp_path: Path) -> None:
+    """Kana and kanji stand as they are, with no word on squares; the annex spells the exact name out."""
     measurements, pictures = samples.take(n_channels=3, names="japanese")
     pages = read(measurements, pictures, tmp_path)
     text = whole_text(pages)
-    assert "01 □□□□.wav" in text
-    assert "A square □ stands for a character" in text
+    assert "01 キック内.wav" in text
+    assert "A square □ stands for a character" not in text
     assert "01 \\u30ad\\u30c3\\u30af\\u5185.wav" in text
     assert_tidy(pages)
+
+
+def test_characters_that_no_font_has_are_marked_and_spelled_out(tmp_path: Path) -> None:
+    """They become squares, which are explained; the exact name stands in the annex."""
+    measurements, pictures = samples.take(n_channels=3)
+    channel = dataclasses.replace(measurements.take.channels[0], note="loud \U0001f941")
+    channels = (channel, *measurements.take.channels[1:])
+    facts = dataclasses.replace(measurements.take.files[2], path="\U0001f941.wav")
+    taken = dataclasses.replace(measurements.take, channels=channels, files=(*measurements.take.files[:2], facts))
+    pages = read(dataclasses.replace(measurements, take=taken), pictures, tmp_path)
+    text = whole_text(pages)
+    assert "loud □" in text
+    assert "A square □ stands for a character" in text
+    assert "\\U0001f941.wav" in text
 
 
 def test_everything_unmeasured_says_so_everywhere(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """The report in another language: nothing of it left in English, nothing lost, and scripts without blanks."""
 
+import dataclasses
 import io
 import itertools
 import re
@@ -10,18 +11,21 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+import findkit
 import kitproof.report
 import samples
+from kitproof.find import Judgement
 from kitproof.model import Measurements
 from kitproof.report import style, telling
 from kitproof.report.context import Context
 from kitproof.report.document import render, write_report
 from kitproof.report.style import MARGIN, PAGES
 from kitproof.report.typeset import NO_END, NO_START, may_break, runs, text_width, wrap
-from kitproof.report.wording import Words, load_words
+from kitproof.report.wording import Words, languages, load_words
 from pdf_boxes import TextBox, clashes, joined, text_boxes
 
-TREE = tomllib.loads((Path(kitproof.report.__file__).parent / "wording" / "en.toml").read_text("utf-8"))
+WORDING = Path(kitproof.report.__file__).parent / "wording"
+TREE = tomllib.loads((WORDING / "en.toml").read_text("utf-8"))
 FOREIGN = str.maketrans("aeiouAEIOU", "åéïøüÅÉÏØÜ")
 LONGER = 1.4  # common practice: so much longer are texts of a paragraph's length after translation from English
 NOT_SENTENCES = ("language",)
@@ -63,6 +67,15 @@ def boxes(reader: PdfReader) -> list[list[TextBox]]:
     return [text_boxes(page) for page in reader.pages]
 
 
+def english_left(page: list[TextBox], own: Any) -> list[str]:
+    """Pieces of the English wording that stand on a page and are not in its own language too."""
+    text = f" {joined(page)} "
+    return [
+        piece for piece in sorted(pieces(TREE) - pieces(own))
+        if re.search(rf"(?<![\w-]){re.escape(piece)}(?![\w-])", text)
+    ]  # fmt: skip
+
+
 def pieces(node: Any) -> set[str]:
     """What stands between the placeholders of all sentences, where it is long enough to be known again."""
     if isinstance(node, dict):
@@ -78,9 +91,7 @@ def test_no_english_sentence_is_left_on_the_first_two_pages(boxes: list[list[Tex
     """Nothing of the English wording stands on page one or on the band's page."""
     assert len(pieces(TREE)) > 300  # else nothing would be looked for
     for page in boxes[:2]:
-        words = rf" {joined(page)} "
-        left = [p for p in pieces(TREE) if re.search(rf"(?<![\w-]){re.escape(p)}(?![\w-])", words)]
-        assert left == []
+        assert english_left(page, made_up(TREE)) == []
 
 
 def test_no_sentence_of_the_records_is_left_on_the_first_two_pages(
@@ -139,6 +150,46 @@ def test_what_nobody_has_named_is_said_in_english() -> None:
     assert telling.verdict_sentence(ctx) == measurements.verdict.sentence
 
 
+def from_data(records: dict[str, Any]) -> tuple[Judgement, Context]:
+    """A judgement, and a context that says it in English from its data, as if it were another language."""
+    judgement = findkit.told(records)
+    measurements, pictures = samples.take(n_channels=1, n_findings=0)
+    whole = dataclasses.replace(
+        measurements, take=records["take"], channels=records["channels"], findings=judgement.findings,
+        not_checked=judgement.not_checked, verdict=judgement.verdict,
+    )  # fmt: skip
+    return judgement, Context(whole, pictures, Words(TREE, "zz"), small=True)
+
+
+@pytest.mark.parametrize("lost", [(), ("kick",), ("snare-top",), ("overhead-left", "overhead-right"), ("rack-tom-1",)])
+def test_the_verdict_from_its_data_is_the_verdict(lost: tuple[str, ...]) -> None:
+    """Said from data, in English, the verdict is the sentence that the judge wrote."""
+    records = findkit.kit()
+    for role in lost:
+        records = findkit.silent(records, role)
+    judgement, ctx = from_data(records)
+    assert telling.verdict_sentence(ctx) == judgement.verdict.sentence
+
+
+def test_files_to_mend_and_too_few_to_judge_are_told_from_data() -> None:
+    """A wrong sample rate, and a take without a stroke."""
+    judgement, ctx = from_data(findkit.with_facts(findkit.kit(), "ride", rate_hz=44100, n_frames=44100 * 60))
+    assert telling.verdict_sentence(ctx) == judgement.verdict.sentence
+    records = findkit.kit()
+    judgement, ctx = from_data(records | {"hits": (), "channels": records["channels"][:3]})
+    assert judgement.verdict.why in ("few-channels", "no-strokes")
+    assert telling.verdict_sentence(ctx) == judgement.verdict.sentence
+
+
+def test_what_is_good_from_its_data_is_the_same() -> None:
+    """Each sentence on what is fine says the same numbers and names; only how a format is put differs."""
+    judgement, ctx = from_data(findkit.kit())
+    assert len(judgement.verdict.good) >= 3
+    for said, sentence in zip(telling.good(ctx), judgement.verdict.good, strict=True):
+        plain = said.replace("24 bit,", "24 bits,")
+        assert plain == sentence or "the same way round" in sentence
+
+
 # ---------------------------------------------------------------- how it looks
 def test_longer_words_stay_on_the_paper(boxes: list[list[TextBox]]) -> None:
     """With texts two fifths longer no line leaves the margins."""
@@ -158,6 +209,20 @@ def test_longer_words_do_not_overlap(boxes: list[list[TextBox]]) -> None:
 def test_the_pdf_says_which_language_it_is_in(reader: PdfReader) -> None:
     """A reading machine is told."""
     assert reader.trailer["/Root"]["/Lang"] == "zz"
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_wording_makes_a_tidy_report(language: str, tmp_path: Path) -> None:
+    """In each language there is: no English on the first two pages, nothing off the paper, nothing over another."""
+    write_report(*samples.take(n_channels=5, duration_s=60.0), tmp_path / "r.pdf", language=language, small=True)
+    reader = PdfReader(tmp_path / "r.pdf")
+    pages = [text_boxes(page) for page in reader.pages]
+    own = tomllib.loads((WORDING / f"{language}.toml").read_text("utf-8"))
+    assert reader.trailer["/Root"]["/Lang"] == language
+    assert [english_left(page, own) for page in pages[:2]] == [[], []]
+    assert [(n, box) for n, page in enumerate(pages, start=1) for box in page if not _inside(box)] == []
+    assert {n: found for n, page in enumerate(pages, start=1) if (found := clashes(page))} == {}
+    assert "□" not in " ".join(joined(page) for page in pages)
 
 
 # ---------------------------------------------------------------- scripts without blanks
