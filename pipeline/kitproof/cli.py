@@ -82,6 +82,7 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
     report.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
     report.add_argument("--small", action="store_true", help="coarser pictures, for mail")
+    report.add_argument("--language", choices=deliver.languages(), default="en", help="default: %(default)s")
     _add_common(report)
     report.set_defaults(command=_report)
 
@@ -149,7 +150,9 @@ def _report(args: argparse.Namespace) -> int:
             try:
                 with _progress(args, folder.name) as tell:
                     result = run.measure_take(folder, executor, progress=tell, strict=args.strict)
-                    files = deliver.write_all(result, args.out, page_size=args.page, small=args.small)
+                    files = deliver.write_all(
+                        result, args.out, page_size=args.page, small=args.small, language=args.language
+                    )
             except Exception as error:
                 if args.strict:
                     raise
