@@ -124,6 +124,7 @@ def test_no_take_is_status_two_and_one_line(
     [
         [], ["nonsense"], ["report"], ["measure", "x"], ["report", "x", "--workers", "0"],
         ["report", "x", "--workers", "-2"], ["report", "x", "--workers", "many"], ["report", "x", "--page", "a5"],
+        ["report", "x", "--language", "xx"],
     ],
 )  # fmt: skip
 def test_a_command_that_is_not_understood_is_status_two(argv: list[str], capsys: pytest.CaptureFixture[str]) -> None:

@@ -34,6 +34,19 @@ def test_four_files_lie_in_a_folder_of_the_takes_name(result: Result, tmp_path: 
     assert files.pdf.read_bytes().rstrip().endswith(b"%%EOF")
 
 
+def test_the_report_is_written_in_the_language_asked_for(
+    result: Result, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is asked for reaches the report; English if nothing is."""
+    asked: list[object] = []
+    monkeypatch.setattr(deliver, "write_report", lambda *records, **options: asked.append(options["language"]))
+    deliver.write_all(result, tmp_path, language="ja")
+    deliver.write_all(result, tmp_path)
+
+    assert asked == ["ja", "en"]
+    assert "en" in deliver.languages()
+
+
 def test_writing_again_replaces_the_files(result: Result, tmp_path: Path) -> None:
     """A second report of the same take is the same bytes, numbers and all."""
     first = {p.name: p.read_bytes() for p in deliver.write_all(result, tmp_path, small=True).json.parent.iterdir()}
