@@ -97,6 +97,17 @@ def test_a_step_is_laid_to_the_mic_that_moved(file, step_ms):
     assert {c.shape for f, c in found.items() if f != file} == {"steady"}
 
 
+@pytest.mark.parametrize(("step_ms", "takes_s"), [(0.8, 9.0), (-0.4, 5.0)])
+def test_a_boom_that_sinks_and_stays_is_a_step_and_no_drift(step_ms, takes_s):
+    """It goes on for a part of the take only, which no clock does."""
+    found = take("oh-l", lambda t: 1e-3 * step_ms * np.clip((t - 12.0) / takes_s, 0.0, 1.0))
+
+    assert found["oh-l"].shape == "step"
+    assert found["oh-l"].step_ms == pytest.approx(step_ms, abs=STEP_MS)
+    assert 12.0 < found["oh-l"].step_time_s < 12.0 + takes_s
+    assert {c.shape for f, c in found.items() if f != "oh-l"} == {"steady"}
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_steady_take_has_neither(seed):
     """And what is measured lies within its own error."""

@@ -31,8 +31,8 @@ def moved_mic(scene: Scene, role: str, amount: float, rng: np.random.Generator) 
 
 
 def creeping_mic(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
-    """A boom sinks through the middle third of the take, and then stays."""
-    return _moving(scene, role, amount, scene.n / scene.rate_hz / 3.0)
+    """A boom sinks through a quarter of the take, and then stays."""
+    return _moving(scene, role, amount, scene.n / scene.rate_hz / 4.0)
 
 
 def _moving(scene: Scene, role: str, amount: float, within_s: float) -> Damage:
@@ -130,12 +130,12 @@ def other_depth(scene: Scene, role: str, amount: float, rng: np.random.Generator
 def too_short(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """One file ends `amount` s before the others."""
     n = scene.n - round(amount * scene.rate_hz)
-    return changed(role, scene.stems[role][:n], amount)
+    return changed(role, scene.stems[role][:n], -amount)
 
 
 def starts_late(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """One file lacks its first `amount` s, and so runs ahead of the others."""
-    return changed(role, scene.stems[role][round(amount * scene.rate_hz) :], amount)
+    return changed(role, scene.stems[role][round(amount * scene.rate_hz) :], -amount)
 
 
 def truncated(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:

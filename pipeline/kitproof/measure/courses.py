@@ -1,7 +1,8 @@
 """Courses: does a channel's delay against the others change while the take runs?
 
 A lag (lags.py) in another mic less the lag in the own mic is free of how exactly the stroke's time was
-known. Two clocks make it grow steadily (ppm); a mic that slumps or is knocked makes it step once.
+known. Two clocks make it grow steadily (ppm); a mic that slumps or is knocked makes it step once, at once or
+within a part of the take.
 Whether the own mic moved or the other is told by all drums in all channels together: the channel that
 explains most is taken first, what it explains is taken away, and the rest is looked at again. So one
 moved snare mic is not five moved overheads.
@@ -35,6 +36,8 @@ SURE = 5.0  # errors that a drift or step must be larger than
 SYSTEMATIC_S = 1.5e-5  # strokes change their sound over a take, which no scatter shows
 LEAST_ERROR_S = 3e-6
 N_INSTANTS = 33  # tried for a step
+SINKING = (0.125, 0.25, 0.4)  # shares of the span that a step may take: a boom that sinks, and then stays
+SINKS_BETTER = 0.7  # a slow step must leave less than this of the rest of a sharp one, and of a drift
 MOST_MOVERS = 4
 ROUNDS = 6
 Shape = Literal["steady", "drift", "step"]
@@ -74,6 +77,7 @@ class _Fit:
     line: _Solved
     step: _Solved
     step_time_s: float
+    step_takes_s: float
 
     @property
     def shape(self) -> Shape:
@@ -89,7 +93,7 @@ class _Fit:
     def course(self, time_s: Float64Array) -> Float64Array:
         if self.shape == "drift":
             return self.line.value * time_s
-        return np.asarray(self.step.value * (time_s > self.step_time_s))
+        return np.asarray(self.step.value * _after(time_s, self.step_time_s, self.step_takes_s))
 
 
 def delay_courses(lags: Sequence[StrokeLags], own: Mapping[str, str]) -> tuple[DelayCourse, ...]:
@@ -177,16 +181,37 @@ def _fit(file: str, series: Sequence[_Series]) -> _Fit | None:
     span = float(np.ptp(time))
     first, last = np.quantile(np.unique(time), [BESIDE_STEP, 1.0 - BESIDE_STEP])
     tries = np.linspace(first, last, N_INSTANTS)
-    steps = [_solve((time > t).astype(np.float64), group, lag, error) for t in tries]
-    k = int(np.argmin([s.rest for s in steps]))
-    at, step = _between(time, float(tries[k])), steps[k]
     line = _solve(time, group, lag, error)
+    step, at = _best_step(time, group, lag, error, tries, 0.0)
+    at, takes = _between(time, at), 0.0
+    for share in SINKING:
+        slow, middle = _best_step(time, group, lag, error, tries, share * span)
+        if slow.rest < SINKS_BETTER * min(step.rest, line.rest) or (takes and slow.rest < step.rest):
+            step, at, takes = slow, middle, share * span
     systematic = SYSTEMATIC_S / np.sqrt(len(mine))
     return _Fit(
         n=n, span_s=span, flat=_solve(np.zeros_like(time), group, lag, error).rest,
         line=replace(line, error=float(np.hypot(line.error, systematic / max(span, 1e-9)))),
         step=replace(step, error=float(np.hypot(step.error, systematic))), step_time_s=at,
+        step_takes_s=takes,
     )  # fmt: skip
+
+
+def _best_step(
+    time: Float64Array, group: NDArray[np.int64], lag: Float64Array, error: Float64Array, tries: Float64Array,
+    takes_s: float,
+) -> tuple[_Solved, float]:  # fmt: skip
+    """The step that leaves least, and the middle of it."""
+    steps = [_solve(_after(time, float(t), takes_s), group, lag, error) for t in tries]
+    k = int(np.argmin([s.rest for s in steps]))
+    return steps[k], float(tries[k])
+
+
+def _after(time_s: Float64Array, at_s: float, takes_s: float) -> Float64Array:
+    """0 before and 1 after an instant, rising for as long as the step takes."""
+    if takes_s <= 0.0:
+        return (time_s > at_s).astype(np.float64)
+    return np.asarray(np.clip((time_s - at_s) / takes_s + 0.5, 0.0, 1.0))
 
 
 def _between(time: Float64Array, at: float) -> float:
