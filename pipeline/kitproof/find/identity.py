@@ -73,7 +73,7 @@ def misfit(v: MicVoice, drum: str, limits: Thresholds) -> float:
 def misfits(voices: Mapping[str, MicVoice], names: Names, limits: Thresholds) -> dict[str, float]:
     """Points of every channel under some names, those for toms in the wrong order of pitch among them."""
     points = {f: misfit(voices[f], drum, limits) for f, drum in names.items()}
-    toms = sorted((TOMS.index(d), f) for f, d in names.items() if d in TOMS and rings(voices[f], limits))
+    toms = sorted((TOMS.index(d), f) for f, d in names.items() if d in TOMS and _own_ring(f, voices, limits))
     for (_, higher), (_, lower) in combinations(toms, 2):
         wrong = semitones(voices[higher], voices[lower]) - limits["tom_order_semitones"]
         each = 0.5 * min(2.0 * limits["voice_most_points"], max(0.0, wrong) * limits["tom_order_points"])
@@ -89,6 +89,17 @@ def rings(v: MicVoice, limits: Thresholds) -> bool:
         and v.low_fall_db is not None and v.low_fall_db > limits["voice_ringing_db"]
         and v.tilt_db is not None and v.tilt_db > limits["voice_drum_tilt_db"]
     )  # fmt: skip
+
+
+def _own_ring(file: str, voices: Mapping[str, MicVoice], limits: Thresholds) -> bool:
+    """Whether a mic hears a tom ring, and not a snare from afar: no tom next to a snare shares its pitch."""
+    v = voices[file]
+    snares = (w for f, w in voices.items() if f != file and w.pitch_hz is not None and _is_snare(w, limits))
+    return rings(v, limits) and all(abs(semitones(v, w)) > limits["tom_order_semitones"] for w in snares)
+
+
+def _is_snare(v: MicVoice, limits: Thresholds) -> bool:
+    return v.n_strokes > 0 and v.low_fall_db is not None and misfit(v, "snare", limits) == 0.0
 
 
 def semitones(one: MicVoice, other: MicVoice) -> float:
@@ -116,7 +127,9 @@ def renamings(e: Evidence, voices: Mapping[str, MicVoice]) -> list[Renaming]:
         fits = max(after[f] for f in files) <= e.limits["name_left_points"]
         if each_better and fits and sum(gains) >= e.limits["name_points"]:
             out.append(Renaming(files=files, drums=tuple(now[f] for f in files), points=sum(gains)))
-    return out
+    # Under wrong names the search for hits goes astray: toms are judged once the others are put right.
+    other_kinds = [r for r in out if len({KIND[d] for d in r.drums}) > 1]
+    return other_kinds or out
 
 
 def _given(e: Evidence, voices: Mapping[str, MicVoice]) -> Names:
@@ -128,15 +141,19 @@ def _given(e: Evidence, voices: Mapping[str, MicVoice]) -> Names:
 def _best_exchange(voices: Mapping[str, MicVoice], names: Names, known: list[str], limits: Thresholds) -> Names | None:
     """The exchange of two names that takes away most misfit; None if none takes away enough."""
     total = sum(misfits(voices, names, limits).values())
-    best, best_gain = None, limits["name_each_points"]
-    for a, b in combinations(known, 2):
-        if names[a] == names[b]:
-            continue
-        other = {**names, a: names[b], b: names[a]}
-        gain = total - sum(misfits(voices, other, limits).values())
-        if gain > best_gain:
-            best, best_gain = other, gain
-    return best
+    gains: list[tuple[float, tuple[str, str]]] = []
+    for a, b in combinations(names, 2):
+        toms = names[a] in TOMS and names[b] in TOMS
+        if names[a] != names[b] and (a in known or b in known if toms else a in known and b in known):
+            other = {**names, a: names[b], b: names[a]}
+            gains.append((total - sum(misfits(voices, other, limits).values()), (a, b)))
+    gains.sort(key=lambda one: -one[0])
+    if not gains or gains[0][0] <= limits["name_each_points"]:
+        return None
+    gain, (a, b) = gains[0]
+    # A tom that nobody hits may stand anywhere: if its name explains as much, nobody can tell.
+    rivals = [pair for g, pair in gains if g > gain - limits["name_each_points"] and not set(pair) <= set(known)]
+    return None if rivals else {**names, a: names[b], b: names[a]}
 
 
 def _group(e: Evidence, given: Names, now: Names, start: str) -> list[str]:

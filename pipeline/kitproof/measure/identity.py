@@ -55,7 +55,7 @@ RING_S = (0.08, 0.45)  # where a tom's pitch has settled, and a next stroke is s
 PITCH_HZ = (38.0, 420.0)  # from a 24-inch kick to a small snare
 AROUND_PITCH = 1.08  # a line of 0.37 s is 5 Hz wide
 NARROW = 0.35  # share of the ring's energy around its pitch, without which it has none
-SEMITONE = 1.0 / 12.0  # octaves
+SAME_PITCH = 1.5 / 12.0  # octaves; strokes of one tom ring within a semitone, that of a soft one lower
 N_FFT = 8192
 
 
@@ -250,7 +250,7 @@ def _db(power: Float64Array) -> Float64Array:
 
 
 def ring_pitch(low: NDArray[np.float32], rate_hz: float, time_s: Float64Array) -> tuple[float, float] | None:
-    """Pitch at which strokes ring, Hz, and the share of them within a semitone of it; None where none rings.
+    """Pitch at which strokes ring, Hz, and the share of the purest half of them near it; None where none rings.
 
     low : (n,) low end of the channel at `rate_hz`; silence rings at no pitch
     """
@@ -264,11 +264,14 @@ def ring_pitch(low: NDArray[np.float32], rate_hz: float, time_s: Float64Array) -
     hz = np.fft.rfftfreq(N_FFT, 1.0 / rate_hz)
     inside = (hz > PITCH_HZ[0]) & (hz < PITCH_HZ[1])
     power, hz = np.abs(np.fft.rfft(rings, N_FFT, axis=1)[:, inside]) ** 2, hz[inside]
+    power /= np.maximum(power.sum(axis=1, keepdims=True), 1e-30)
     peak = hz[power.argmax(axis=1)]
     around = np.abs(np.log2(hz[None, :] / peak[:, None])) < np.log2(AROUND_PITCH)
-    narrow = (power * around).sum(axis=1) >= NARROW * np.maximum(power.sum(axis=1), 1e-30)
-    if not narrow.any():
+    narrow = (power * around).sum(axis=1)
+    if narrow.max() < NARROW:
         return None
-    pitches = np.log2(peak[narrow])
-    pitch = float(np.median(pitches))
-    return float(2.0**pitch), float(np.mean(np.abs(pitches - pitch) < SEMITONE))
+    pitch = float(hz[power.mean(axis=0).argmax()])
+    # A next stroke within the ring widens its line; the half with the narrowest ones tells.
+    purest = narrow >= np.median(narrow)
+    near = np.abs(np.log2(peak[purest] / pitch)) < SAME_PITCH
+    return pitch, float(np.mean(near & (narrow[purest] >= NARROW)))

@@ -22,7 +22,7 @@ class MicVoice:
     low_fall_db: float | None  # level below 250 Hz 135 ms after the stroke, over that of its first 20 ms
     high_fall_db: float | None  # the same above 4 kHz
     pitch_hz: float | None  # of the ring, 80 to 450 ms after the stroke
-    pitch_agreement: float | None  # share of the ringing strokes within a semitone of it
+    pitch_agreement: float | None  # share of the purest half of the strokes within 1.5 semitones of it
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
     NULLABLE = (
