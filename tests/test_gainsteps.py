@@ -108,13 +108,14 @@ def test_one_drum_that_changes_is_not_a_gain():
 
 
 def test_a_slow_change_is_not_a_step():
-    """A level that slides from end to end is described better by a slope, and the slope is told."""
+    """A level that sinks from end to end is no touched gain but a mic that loses its power."""
     rng = np.random.default_rng(6)
     view = take(rng, gain_db=lambda r, _, t: -6.0 * t / SECONDS * (r == "room-left"))
 
     slide = {s.file: s for s in gain_steps(view)}[file_of("room-left")]
 
     assert found(view) == []
+    assert [f.code for f in told(kit() | {"faults": (slide,)}).findings] == ["unpowered-mic"]
     assert slide.slope_db == pytest.approx(-6.0, abs=0.7)  # the others' median takes a sixth of it along
 
 

@@ -17,9 +17,25 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     }
     for g in e.records(GainStep):
         if g.file not in moved:  # a mic that moved hears everything at another level, too
-            yield from _gain_step(e, g)
+            yield from _fade(e, g) if g.rest_slope < g.rest else _gain_step(e, g)
     for gate in e.records(Gate):
         yield from _gated(e, gate)
+
+
+def _fade(e: Evidence, g: GainStep) -> Iterator[Finding]:
+    """A level that sinks from the first stroke to the last, whichever drum is struck."""
+    if g.slope_db > -e.limits["fade_db"] or g.rest_slope > e.limits["fade_rest"]:
+        return
+    label, c = e.label(g.file), e.measured(g.file)
+    yield Finding(
+        code="unpowered-mic", severity="fix", files=(g.file,),
+        message=f"{e.head(g.file)} fades by {db(-g.slope_db)} from the first stroke to the last, whichever drum is "
+        "struck: a mic that loses its power does that.",
+        action=f"Mute {label}, see whether it needs phantom power and gets it, wait a minute and play it again; keep "
+        "phantom power off ribbon mics.",
+        value=g.slope_db, unit="dB", confidence=0.8, drum=None if c is None else c.drum,
+        else_maybe="A battery, a supply or a preamp that drifts.",
+    )  # fmt: skip
 
 
 def _gated(e: Evidence, g: Gate) -> Iterator[Finding]:

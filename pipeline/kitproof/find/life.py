@@ -75,12 +75,14 @@ def _low(e: Evidence, c: ChannelMeasures) -> Iterator[Finding]:
     others = _other_peaks(e, c)
     alone = not others or peak < median(others) - e.limits["low_level_under_others_db"]
     above = "" if room is None else f", {db(room)} above its noise"
+    unpowered = bool(others) and peak < median(others) - e.limits["trace_under_others_db"]
+    power = f" If {label} needs phantom power, mute it and see that it gets it; keep phantom power off ribbon mics."
     what = "peaks at" if own is None else "is quiet: its loudest stroke peaks at"
     yield Finding(
         code="low-level", severity="fix" if hisses and alone else ("look" if alone else "note"), files=(c.file,),
         message=f"{e.head(c.file)} {what} {dbfs(peak)}{above}.",
         action=f"Take the pad out or raise the preamp of {label} until the loudest strokes reach "
-        "about \u221210 dBFS.",
+        f"about \u221210 dBFS.{power if unpowered else ''}",
         value=peak, unit="dBFS", confidence=0.95 if alone else 0.7, drum=c.drum,
-        else_maybe="Brushes, or a mic kept far away on purpose.",
+        else_maybe="A mic without its phantom power." if unpowered else "Brushes, or a mic kept far away on purpose.",
     )  # fmt: skip

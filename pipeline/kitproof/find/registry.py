@@ -49,7 +49,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
 SEVERITIES = ("fix", "look", "note")
 # What can only be mended today comes first: the recording itself, then what it is, where it stands, how it sounds.
 CODE_ORDER = (
-    "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "clipping",
+    "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "unpowered-mic", "clipping",
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
     "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "bleed", "hot-level", "upsampled",

@@ -93,6 +93,8 @@ _ALL = (
     _t("gain_rest", 0.85, "ratio", "scatter with the step over scatter without it; steady takes stay above 0.9"),
     _t("gain_over_slope", 0.98, "ratio", "a step has to explain more than a steady change does"),
     _t("gain_error_share", 0.34, "share of the step", "three errors: a step that may be none is none"),
+    _t("fade_db", 4.0, "dB", "from the first stroke to the last: twice what a fader that crept would be"),
+    _t("fade_rest", 0.75, "ratio", "scatter with the slope over scatter without; steady takes stay above 0.9"),
     _t("gate_fewest_swallowed", 6.0, "strokes", "of other drums that an open mic would have heard"),
     _t("gate_fewest_falls", 4.0, "times", "that it shuts at once: fewer are edits between sections"),
     # noise
