@@ -15,6 +15,7 @@ from kitproof.find import (
     gaps,
     hum,
     identity,
+    instrument,
     level,
     life,
     noise,
@@ -22,6 +23,7 @@ from kitproof.find import (
     placement,
     polarity,
     sides,
+    tuning,
 )
 from kitproof.find.evidence import Evidence
 from kitproof.model import Finding
@@ -44,6 +46,8 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     origin.findings_of,
     clicks.findings_of,
     bleed.findings_of,
+    tuning.findings_of,
+    instrument.findings_of,
 )
 
 SEVERITIES = ("fix", "look", "note")
@@ -52,5 +56,6 @@ CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "unpowered-mic", "clipping",
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
-    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "bleed", "hot-level", "upsampled",
+    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snare-buzz", "bleed",
+    "hot-level", "upsampled", "ring",
 )  # fmt: skip

@@ -22,10 +22,12 @@ from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.timing import measure_timing
+from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
+from kitproof.measure.wires import observe_wires
 
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter,)
-CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin,)
+CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin, observe_tuning,)
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,
@@ -34,6 +36,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     measure_timing,
     plan_kit,
     voices,
+    observe_wires,
 )
 
 

@@ -13,6 +13,7 @@ from typing import Any, get_args, get_type_hints
 
 from kitproof.observed.chain import GainStep, Gate, Origin, Skip
 from kitproof.observed.identity import MicVoice
+from kitproof.observed.instrument import DrumRing, WireBuzz
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
 
@@ -31,6 +32,8 @@ class Observed:
     timings: tuple[Timing, ...] = ()
     plans: tuple[KitPlan, ...] = ()
     voices: tuple[MicVoice, ...] = ()
+    rings: tuple[DrumRing, ...] = ()
+    wires: tuple[WireBuzz, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:

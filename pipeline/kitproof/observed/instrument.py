@@ -1,0 +1,67 @@
+"""What the finer checks saw of the instrument itself: tuning, ring, wires."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from kitproof.reasons import check_reasons
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrumRing:
+    """One drum's tuning log: the pitch it settles on, its decay, the pitch of its strokes; own mic."""
+
+    drum: str
+    file: str
+    n_strokes: int  # that were looked at
+    late_hz: float | None  # median over strokes of the ring after late_from_s
+    late_spread_cents: float | None  # robust standard deviation over strokes
+    late_n: int  # strokes whose late ring stands out
+    late_from_s: float | None  # 0.9, 0.6 or 0.4
+    pitch: str | None  # nearest equal-tempered pitch, A4 = 440 Hz
+    pitch_cents: float | None  # of late_hz over it
+    decay_s: float | None  # of the late mode, to fall by 60 dB
+    decay_range_db: float | None  # that it was read from
+    beat_hz: float | None  # distance of a second mode that is nearly as strong
+    early_hz: float | None  # median over strokes, first 130 ms
+    early_spread_cents: float | None
+    early_soft_hz: float | None  # the softest third
+    early_hard_hz: float | None  # the hardest third
+    glide_semitones: float | None  # hard over soft
+    drift_cents: float | None  # of the pitch from the first stroke used to the last, at equal strength
+    drift_error_cents: float | None  # half-width of 68 %
+    drift_span_s: float | None  # from the first stroke used to the last
+    drift_from: Literal["late", "early"] | None  # the pitch that was followed
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = (
+        "late_hz", "late_spread_cents", "late_from_s", "pitch", "pitch_cents", "decay_s", "decay_range_db", "beat_hz",
+        "early_hz", "early_spread_cents", "early_soft_hz", "early_hard_hz", "glide_semitones",
+        "drift_cents", "drift_error_cents", "drift_span_s", "drift_from",
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WireBuzz:
+    """What the snare's wires answer to one other drum."""
+
+    file: str  # the snare's mic: bottom, else top, else side
+    drum: str  # that sets them off
+    n_strokes: int  # that no other drum disturbs
+    alone: bool  # nor any cymbal
+    level_db: float | None  # 40 to 120 ms after the stroke, 2 to 8 kHz, against the snare's own first 60 ms
+    over_noise_db: float | None  # against what was there before the stroke
+    over_spill_db: float | None  # against what the distant mics let expect
+    share: float | None  # of the strokes, 6 dB over both
+    times_s: tuple[float, ...]  # the loudest, at most 20
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("level_db", "over_noise_db", "over_spill_db", "share")
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)

@@ -1,0 +1,110 @@
+"""What is said of tuning, ring and wires, how gravely, and when nothing is."""
+
+from dataclasses import replace
+
+import pytest
+
+import findkit
+from findkit import file_of, grave, the, told
+from kitproof.observed.instrument import DrumRing, WireBuzz
+
+RING = DrumRing(
+    drum="rack-tom-1", file=file_of("rack-tom-1"), n_strokes=20, late_hz=112.2, late_spread_cents=3.0, late_n=18,
+    late_from_s=0.9, pitch="A2", pitch_cents=34.0, decay_s=1.8, decay_range_db=30.0, beat_hz=None, early_hz=140.0,
+    early_spread_cents=40.0, early_soft_hz=128.0, early_hard_hz=146.0, glide_semitones=2.3, drift_cents=2.0,
+    drift_error_cents=2.0, drift_span_s=50.0, drift_from="late", unmeasured={"beat_hz": "no second tone"},
+)  # fmt: skip
+TOMS = ("rack-tom-1", "rack-tom-2", "floor-tom")
+BUZZ = WireBuzz(
+    file=file_of("snare-bottom"), drum="floor-tom", n_strokes=12, alone=True, level_db=-20.0, over_noise_db=25.0,
+    over_spill_db=15.0, share=0.9, times_s=(10.0, 20.0),
+)  # fmt: skip
+
+
+def judged(*records):
+    return told(findkit.kit() | {"faults": records})
+
+
+def of(drum, **changes):
+    return replace(RING, drum=drum, file=file_of(drum), **changes)
+
+
+def test_a_steady_drum_is_no_finding():
+    """Two cents of drift, a second or two of ring: nothing to say."""
+    assert [f.code for f in judged(RING).findings] == []
+
+
+@pytest.mark.parametrize(("cents", "severity"), [(-30.0, "look"), (40.0, "look"), (-60.0, "fix")])
+def test_a_drum_that_went_off_is_graver_the_further_it_went(cents, severity):
+    """From 25 cents on a decision, surely over 50 a fault."""
+    f = the(judged(replace(RING, drift_cents=cents)), "tuning-drift")
+
+    assert (f.severity, f.value, f.unit, f.drum) == (severity, cents, "cents", "rack-tom-1")
+    assert ("down" if cents < 0.0 else "up") in f.message
+
+
+def test_a_drift_within_its_errors_is_chance():
+    """Thirty cents, known to fifteen."""
+    assert grave(judged(replace(RING, drift_cents=-30.0, drift_error_cents=15.0))) == []
+
+
+def test_the_pitch_of_strokes_needs_a_larger_drift_than_the_late_ring():
+    """Forty cents of a snare, followed by its strokes, may be their place."""
+    snare = replace(RING, drum="snare", file=file_of("snare-top"), drift_from="early")
+
+    assert grave(judged(replace(snare, drift_cents=-40.0))) == []
+    assert grave(judged(replace(snare, drift_cents=-80.0))) == [("look", "tuning-drift")]
+
+
+def test_drums_that_move_together_are_the_room():
+    """Three toms, all down by about as much: one note for all of them."""
+    f = the(judged(*(of(d, drift_cents=c) for d, c in zip(TOMS, (-30.0, -40.0, -35.0), strict=True))), "tuning-drift")
+
+    assert f.severity == "note"
+    assert set(f.files) == {file_of(d) for d in TOMS}
+
+
+def test_drums_that_move_apart_are_each_their_own():
+    """One up, one down, one still."""
+    found = judged(of("rack-tom-1", drift_cents=-40.0), of("rack-tom-2", drift_cents=40.0), of("floor-tom"))
+
+    assert grave(found) == [("look", "tuning-drift")] * 2
+
+
+def test_drums_that_ring_long_share_one_note():
+    """Six and five seconds to fall by 60 dB."""
+    f = the(judged(of("rack-tom-1", decay_s=5.0), of("rack-tom-2", decay_s=6.0), of("floor-tom")), "ring")
+
+    assert (f.severity, f.value, f.unit) == ("note", 6.0, "s")
+    assert len(f.files) == 2
+
+
+def test_wires_that_answer_are_named_with_the_drum():
+    """The louder drum comes first, both are in the sentence."""
+    f = the(judged(BUZZ, replace(BUZZ, drum="kick", level_db=-30.0)), "snare-buzz")
+
+    assert (f.severity, f.value, f.drum) == ("note", -20.0, "floor-tom")
+    assert "floor tom" in f.message
+    assert "kick" in f.message
+
+
+def test_wires_as_loud_as_ghost_notes_are_a_decision():
+    """Twelve decibels under the snare's own strokes."""
+    assert grave(judged(replace(BUZZ, level_db=-12.0))) == [("look", "snare-buzz")]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"share": 0.3}, {"over_spill_db": 3.0}, {"over_noise_db": 5.0}, {"n_strokes": 4}, {"level_db": -45.0}],
+)  # fmt: skip
+def test_unsure_wires_are_not_spoken_of(changes):
+    """Few of the strokes, hardly over spill or noise, too few strokes, too faint."""
+    assert judged(replace(BUZZ, **changes)).findings == ()
+
+
+def test_wires_that_could_not_be_heard_are_no_finding():
+    """No figure, no finding."""
+    names = dict.fromkeys(WireBuzz.NULLABLE, "never struck without the snare near it")
+    empty = replace(BUZZ, level_db=None, over_noise_db=None, over_spill_db=None, share=None, unmeasured=names)
+
+    assert judged(empty).findings == ()
