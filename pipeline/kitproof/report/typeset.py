@@ -92,7 +92,7 @@ def shorten_middle(text: str, style: TextStyle, width: float) -> str:
 def fitted(text: str, style: TextStyle, width: float, least: float) -> TextStyle:
     """The style, set smaller if the text needs it, but not below `least` points."""
     needed = text_width(printable(text, style.font), style.font, style.size)
-    size = style.size if needed <= width else max(least, style.size * width / needed)
+    size = style.size if needed <= width else max(least, 0.999 * style.size * width / needed)
     return TextStyle(style.font, size, style.leading, style.colour)
 
 
