@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 import synth
-from findkit import file_of, grave, kit, the, told, with_channel
+from findkit import file_of, grave, kit, silent, the, told, with_channel, with_declared
 from kitproof.measure.origin import find_wall
 from kitproof.observed.chain import Origin
 
@@ -90,3 +90,18 @@ def test_one_finding_names_all_files():
     assert set(the(judged, "lossy-origin").files) == {file_of("ride"), file_of("hi-hat")}
     assert grave(told(kit() | {"faults": (replace(wall, fall_db=30.0),)})) == []
     assert grave(told(kit() | {"faults": (replace(wall, rest_db=10.0),)})) == []
+
+
+def test_an_empty_second_side_is_noted_and_an_empty_overhead_is_not_only_that():
+    """A mono mic stored as two costs nothing but space; a silent side of a pair is a mic that is missing."""
+    path, empty = file_of("rack-tom-1"), file_of("rack-tom-2")
+    records = silent(kit(), "rack-tom-2")
+    take = records["take"]
+    second = tuple(replace(c, role="other", path=path) if c.file == empty else c for c in take.channels)
+    channels = tuple(replace(c, role="other") if c.file == empty else c for c in records["channels"])
+    judged = told(records | {"take": replace(take, channels=second), "channels": channels})
+
+    assert grave(judged) == []
+    assert the(judged, "empty-side").files == (path, empty)
+    pair = with_declared(silent(kit(), "overhead-right"), "overhead-right", path=file_of("overhead-left"))
+    assert grave(told(pair)) == [("fix", "dead-channel")]

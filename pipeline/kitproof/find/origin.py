@@ -11,7 +11,7 @@ from kitproof.observed.chain import Origin
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """One finding for all channels of lossy origin, one for all that were converted up."""
+    """One finding for all channels of lossy origin, one for all that were converted up; empty sides file by file."""
     walls = [o for o in e.records(Origin) if _is_wall(e, o)]
     low = e.limits["upsampled_lowest_hz"]
     lossy = [o for o in walls if o.wall_hz < low]
@@ -23,6 +23,23 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         yield _lossy(e, lossy)
     if raised:
         yield _raised(e, raised)
+    yield from _empty_sides(e)
+
+
+def _empty_sides(e: Evidence) -> Iterator[Finding]:
+    """Second channels that nothing was ever recorded on: a mono mic stored as two."""
+    for c in e.channels:
+        declared = e.channel(c.file)
+        if declared is None or declared.role != "other" or c.sample_peak_dbfs is not None:
+            continue
+        beside = [m for m in e.kit if (o := e.channel(m.file)) is not None and o.path == declared.path]
+        for mic in beside[:1]:
+            yield Finding(
+                code="empty-side", severity="note", files=(mic.file, c.file),
+                message=f"{e.head(mic.file)} is stored with an empty second side: every sample of it is zero.",
+                action=f"Export {e.label(mic.file)} as a mono file; with an empty side it plays off to one side.",
+                confidence=0.95, drum=mic.drum, else_maybe="A second mic that never reached the recorder.",
+            )  # fmt: skip
 
 
 def _is_wall(e: Evidence, o: Origin) -> bool:

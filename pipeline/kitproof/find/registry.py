@@ -57,5 +57,5 @@ CODE_ORDER = (
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
     "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snare-buzz", "bleed",
-    "hot-level", "upsampled", "ring",
+    "hot-level", "upsampled", "empty-side", "ring",
 )  # fmt: skip
