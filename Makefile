@@ -13,7 +13,7 @@ override OUT := $(value OUT)
 export TAKE KIT OUT
 
 .DEFAULT_GOAL := help
-.PHONY: help report test test-all check format bench score faults clean
+.PHONY: help report test test-all check format bench score faults soak clean
 
 help: ## this list
 	@echo "Jobs (make JOB):"
@@ -66,6 +66,9 @@ faults: $(VENV)/.installed-dev ## are faults found, and only those: KIT=folder o
 	echo "Which kit? make faults KIT=folder, laid out as for make score (DEVELOPERS.md says more), or" >&2; \
 	echo "make faults KIT=modelled for the demo's kit; ARGS=--help lists what else can be set." >&2; exit 2; fi
 	$(BIN)/python tests/tools/faults.py "$$KIT" $(ARGS)
+
+soak: $(VENV)/.installed-dev ## kill a watch two hundred times and count its reports; ARGS="--kills 20" for fewer
+	$(BIN)/python tests/tools/killwatch.py $(ARGS)
 
 clean: ## remove out/ (reports too), caches and builds; .venv stays
 	rm -rf out bench-out build dist .pytest_cache .mypy_cache .ruff_cache

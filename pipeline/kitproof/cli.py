@@ -6,7 +6,7 @@ import argparse
 import io
 import sys
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from kitproof import __version__, deliver, run
+from kitproof.commands import mail, render, watch
 from kitproof.errors import KitproofError
 from kitproof.model import Measurements
 
@@ -63,9 +64,12 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_report(commands)
     _add_measure(commands)
+    _add_render(commands)
     _add_sheet(commands)
     _add_limits(commands)
     _add_demo(commands)
+    mail.add(commands).set_defaults(command=lambda args: mail.run(args, _teller(args), _warn))
+    watch.add(commands).set_defaults(command=lambda args: watch.run(args, _teller(args), _warn))
     return parser
 
 
@@ -80,9 +84,7 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument(
         "-o", "--out", type=Path, default=Path("kitproof-report"), metavar="DIR", help="default: %(default)s"
     )
-    report.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    report.add_argument("--small", action="store_true", help="coarser pictures, for mail")
-    report.add_argument("--language", choices=deliver.languages(), default="en", help="default: %(default)s")
+    _add_look(report)
     _add_common(report)
     report.set_defaults(command=_report)
 
@@ -126,6 +128,18 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )  # fmt: skip
     demo.add_argument("folder", type=Path, metavar="FOLDER")
     demo.set_defaults(command=_demo)
+
+
+def _add_look(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
+    parser.add_argument("--small", action="store_true", help="coarser pictures, for mail")
+    parser.add_argument("--language", choices=deliver.languages(), default="en", help="default: %(default)s")
+
+
+def _add_render(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = render.add(commands)
+    _add_look(parser)
+    parser.set_defaults(command=_render)
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
@@ -175,6 +189,11 @@ def _measure(args: argparse.Namespace) -> int:
     return _status(result.measurements)
 
 
+def _render(args: argparse.Namespace) -> int:
+    print(render.render(args))
+    return OK
+
+
 def _sheet(args: argparse.Namespace) -> int:
     path = deliver.write_sheet(args.folder, force=args.force)
     print(f"{path}: complete it, then run kitproof report")
@@ -190,6 +209,15 @@ def _demo(args: argparse.Namespace) -> int:
     for path in deliver.write_demo(args.folder):
         print(path)
     return OK
+
+
+def _teller(args: argparse.Namespace) -> Callable[[str], None]:
+    """What long-running commands say things with: at once, in a pipe too."""
+    return (lambda line: None) if args.quiet else (lambda line: print(line, flush=True))
+
+
+def _warn(line: str) -> None:
+    print(f"kitproof: {line}", file=sys.stderr, flush=True)
 
 
 def _status(m: Measurements) -> int:

@@ -12,7 +12,7 @@ from kitproof.ingest.words import AUDIO_SUFFIXES, fold
 
 SHEET_NAME = "take.toml"
 # audio that is not measured: lossy, or of a kind that recorders for drums do not write
-_OTHER_AUDIO = (".mp3", ".m4a", ".aac", ".ogg", ".opus", ".wma", ".caf", ".w64", ".mp4", ".sd2")
+OTHER_AUDIO = (".mp3", ".m4a", ".aac", ".ogg", ".opus", ".wma", ".caf", ".w64", ".mp4", ".sd2")
 # sub-folders that hold results, not recordings
 _RESULTS = ("report", "reports", "out", "output", "outputs", "results", "pictures", "kitproof")
 _EXPECTED = "WAV, RF64, BW64, AIFF or FLAC"
@@ -89,7 +89,7 @@ def _remarks_on(others: Iterable[Path]) -> list[str]:
     for path in sorted(others, key=_natural):
         if not _is_text(path.name):
             said.append(f"{path.name!r}: the name cannot be read; rename it with plain letters to have it measured.")
-        elif path.suffix.lower() in _OTHER_AUDIO:
+        elif path.suffix.lower() in OTHER_AUDIO:
             said.append(f"{path.name}: not measured, expected {_EXPECTED}; export it again if it belongs to the take.")
         elif fold(path.name).startswith(SHEET_NAME):
             said.append(f"{path.name}: not read; rename it to {SHEET_NAME} if it is meant to be that.")

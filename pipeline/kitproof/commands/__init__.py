@@ -1,0 +1,1 @@
+"""Commands with arguments of their own, one module each; the command line lists them and does their printing."""

@@ -1,0 +1,170 @@
+"""Kill a watch at random moments, again and again, and count: is every take reported once, none twice, none lost?
+
+    python tests/tools/killwatch.py --takes 50 --kills 200
+
+The real thing: `kitproof watch` as a process, takes of three microphones copied into its folder slowly and in any order
+meanwhile, every third take exported again once its report is there, and `kill -9` after a random time. At the end the
+watch is left alone until it is done. Exit status: 0 all as it should be, 1 not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import soundfile as sf
+
+RATE_HZ = 44100
+LENGTH_S = 2.0
+DRUMS = {"kick.wav": (60.0, (0.3, 1.1)), "snare top.wav": (200.0, (0.7, 1.5)), "hi-hat.wav": (6000.0, (0.5, 1.3))}
+
+
+@dataclass
+class Session:
+    """The folder that is exported to, what was exported, and the place for reports."""
+
+    root: Path
+    n_takes: int
+    rng: random.Random
+    exports: dict[str, int] = field(default_factory=dict)
+    finished: threading.Event = field(default_factory=threading.Event)
+
+    @property
+    def folder(self) -> Path:
+        """What is watched."""
+        return self.root / "takes"
+
+    @property
+    def out(self) -> Path:
+        """Where reports go."""
+        return self.root / "reports"
+
+    def export_all(self, pause_s: float) -> None:
+        """Export every take, and every third one again when it has its report. Runs beside the watch."""
+        for n in range(1, self.n_takes + 1):
+            self.export(f"Tidewall take {n}")
+            time.sleep(self.rng.uniform(0.0, pause_s))
+        waiting = [f"Tidewall take {n}" for n in range(1, self.n_takes + 1, 3)]
+        while waiting and not self.finished.is_set():
+            for name in [w for w in waiting if (self.out / w / "report.pdf").exists()]:
+                waiting.remove(name)
+                self.export(name)
+            time.sleep(0.2)
+
+    def export(self, name: str) -> None:
+        """Write a take file by file, each in pieces, in any order."""
+        self.exports[name] = self.exports.get(name, 0) + 1
+        (self.folder / name).mkdir(parents=True, exist_ok=True)
+        files = list(DRUMS)
+        self.rng.shuffle(files)
+        for file in files:
+            content = _stem(file, self.rng.randrange(2**32), self.root / "stem.wav")
+            with (self.folder / name / file).open("wb") as out:
+                for at in range(0, len(content), 1 << 17):
+                    out.write(content[at : at + (1 << 17)])
+                    out.flush()
+                    time.sleep(self.rng.uniform(0.0, 0.05))
+
+
+def _stem(file: str, seed: int, scratch: Path) -> bytes:
+    """A few strokes over noise, as the bytes of a WAV file."""
+    rng = np.random.default_rng(seed)
+    hz, times_s = DRUMS[file]
+    wave = rng.normal(0.0, 1e-4, round(LENGTH_S * RATE_HZ))
+    t = np.arange(RATE_HZ // 4) / RATE_HZ
+    for at_s in times_s:
+        start = round(at_s * RATE_HZ)
+        wave[start : start + len(t)] += rng.uniform(0.3, 0.6) * np.exp(-t / 0.04) * np.sin(2 * np.pi * hz * t)
+    sf.write(scratch, wave, RATE_HZ, subtype="PCM_24")
+    return scratch.read_bytes()
+
+
+def start(session: Session, *more: str) -> subprocess.Popen[bytes]:
+    """The watch as a process."""
+    command = [sys.executable, "-m", "kitproof", "watch", str(session.folder), "--to", str(session.out)]
+    options = ["--settle", "1", "--workers", "1", "--small", *more]
+    with (session.root / "said.txt").open("ab") as said:
+        return subprocess.Popen([*command, *options], stdout=said, stderr=said)
+
+
+def wait_until_begun(session: Session) -> None:
+    """Wait until the watch started last says that it watches: before, a signal is nothing it has to obey."""
+    said = session.root / "said.txt"
+    n = said.read_text("utf-8").count("watching ")
+    while said.read_text("utf-8").count("watching ") == n:
+        time.sleep(0.1)
+
+
+def kill_many(session: Session, n_kills: int, longest_s: float) -> int:
+    """Start and kill; how many of the kills hit a watch that was at work, and not one that had ended by itself."""
+    n_hit = 0
+    for n in range(n_kills):
+        process = start(session)
+        time.sleep(session.rng.uniform(0.1, longest_s))
+        n_hit += process.poll() is None
+        process.kill()
+        process.wait()
+        if (n + 1) % 10 == 0:
+            n_reports = sum(1 for _ in session.out.glob("*/report.pdf"))
+            print(f"{n + 1} kills, {n_reports} takes with a report", flush=True)
+    return n_hit
+
+
+def count(session: Session) -> dict[str, int]:
+    """What there is against what was exported."""
+    found = {name: sum(1 for _ in (session.out / name).rglob("report.pdf")) for name in session.exports}
+    return {
+        "exports": sum(session.exports.values()),
+        "reports": sum(found.values()),
+        "doubled": sum(max(0, found[n] - session.exports[n]) for n in found),
+        "lost": sum(max(0, session.exports[n] - found[n]) for n in found),
+        "failure notes": len(list(session.out.glob("*-failed.txt"))),
+        "left in the working folder": len(list((session.out / ".kitproof-work").iterdir())),
+        "left in the takes' folders": sum(1 for p in session.folder.rglob("*") if p.is_file() and p.name not in DRUMS),
+    }
+
+
+def main() -> int:
+    """Run and print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--takes", type=int, default=50)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--longest", type=float, default=5.0, metavar="S", help="longest time to a kill")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    root = Path(tempfile.mkdtemp(prefix="killwatch-"))
+    session = Session(root=root, n_takes=args.takes, rng=random.Random(args.seed))
+    session.folder.mkdir()
+    began_s = time.monotonic()
+    exporter = threading.Thread(target=session.export_all, args=(args.kills * args.longest / (3 * args.takes),))
+    exporter.start()
+    n_hit = kill_many(session, args.kills, args.longest)
+    last = start(session)  # left alone now, until the exporter has seen every report it waits for
+    wait_until_begun(session)
+    exporter.join(600.0)
+    session.finished.set()
+    last.send_signal(signal.SIGTERM)
+    stopped = last.wait(60.0)
+    status = start(session, "--once").wait(600.0)
+    figures = count(session)
+    print(f"kills {args.kills}, of them at a running watch {n_hit}; {time.monotonic() - began_s:.0f} s")
+    print(", ".join(f"{name} {n}" for name, n in figures.items()))
+    good = figures["reports"] == figures["exports"] and not any(list(figures.values())[2:]) and stopped == 0
+    print("every take reported once" if good and status in (0, 1) else f"NOT as it should be; see {root}")
+    if good:
+        shutil.rmtree(root)
+    return 0 if good and status in (0, 1) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
