@@ -103,6 +103,14 @@ def test_flat_tops_are_no_loss():
     assert measure(np.clip(x, -0.2, 0.2) + 0.0) == ()
 
 
+def test_tops_cut_off_lower_on_one_side_are_no_loss():
+    """A stage that clips one polarity first: the other side of the wave stands higher than the held value."""
+    x = synth.strokes(TIMES, seconds=6.0, peak_dbfs=-3.0, hz=100.0, rng=np.random.default_rng(6))
+    driven = x / np.abs(x).max() * synth.amplitude(6.0)
+
+    assert measure(synth.quantised(np.clip(driven, -0.8, 0.6), 24)) == ()
+
+
 @pytest.mark.parametrize("x", [np.zeros(0), np.zeros(48000), np.full(48000, 0.3)])
 def test_nothing_sounding_loses_nothing(x):
     """Silence or a constant."""

@@ -105,8 +105,9 @@ class DropoutMeter:
         loud = [_swing(side) for side in (before, after)]
         if min(loud) < SIDE_FLOOR or loud[1] > loud[0] * db_to_amplitude(ATTACK_DB):
             return
-        # A rounded crest or an overdriven top is also held: it stands at the very top of what is around it.
-        if value != 0.0 and abs(value) >= 0.98 * max(np.abs(before).max(), np.abs(after).max()):
+        # A rounded crest or an overdriven top is also held: it stands at the very top of its side of the wave.
+        sign = 1.0 if value > 0.0 else -1.0
+        if value != 0.0 and sign * value >= 0.98 * max((sign * before).max(), (sign * after).max()):
             return
         steps = [abs(float(before[-1]) - value), abs(float(after[0]) - value)]
         usual = [float(np.median(np.abs(np.diff(side)))) + 1e-9 for side in (before, after)]
