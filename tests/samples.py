@@ -248,6 +248,15 @@ def _own_mic(channels: tuple[Channel, ...]) -> dict[str, Channel]:
     return found
 
 
+def hit(peak_dbfs: float | None) -> Hit:
+    """One snare stroke of this level."""
+    why = {} if peak_dbfs is not None else {"peak_dbfs": "buried"}
+    return Hit(
+        time_s=1.0, drum="snare", file="snare.wav", peak_dbfs=peak_dbfs, crest_db=12.0, attack_ms=1.0, strength_db=0.0,
+        confidence=0.9, unmeasured=why,
+    )  # fmt: skip
+
+
 def _hits(rng: Generator, channels: tuple[Channel, ...], duration_s: float, tempo_bpm: float) -> tuple[Hit, ...]:
     """A plain groove: hats in eighths, backbeat, a tom fill every fourth bar, ride in every second eight bars."""
     own = _own_mic(channels)

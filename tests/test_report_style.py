@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 import samples
+from kitproof.model import Hit
 from kitproof.observed.timing import Grid
 from kitproof.report import marks, numbers, style
 from kitproof.report.bars import Bars
 from kitproof.report.context import Context
 from kitproof.report.figures.arrival import scale_for
 from kitproof.report.figures.heat import bleed_class
+from kitproof.report.figures.histogram import columns
 from kitproof.report.figures.profile import level_profile, loudest
 from kitproof.report.figures.sonogram import pixels, tints
 from kitproof.report.figures.strip import stroke_marks
@@ -264,3 +266,18 @@ def test_reasons_get_one_letter_each() -> None:
     reasons._letters = {}
     assert [reasons.letter(r) for r in ("silent", "short", "silent")] == ["a", "b", "a"]
     assert [reasons.letter(str(n)) for n in range(26)][-3:] == ["z", "aa", "ab"]
+
+
+# ---------------------------------------------------------------- histogram of strokes
+def test_every_stroke_is_in_the_histogram_once() -> None:
+    """Fine columns for an even player, coarse ones over 15 dB, whatever is softer than 48 dB in the first."""
+
+    def strokes(*peaks: float | None) -> list[Hit]:
+        return [samples.hit(p) for p in peaks]
+
+    assert columns(strokes(-9.5, -9.1, -8.9, -6.2)) == [(-10, 2), (-9, 1), (-8, 0), (-7, 1)]
+    wide = columns(strokes(-80.0, -40.0, -6.1, None))
+    assert wide[0] == (-54, 1)
+    assert wide[-1] == (-9, 1)
+    assert sum(n for _, n in wide) == 3
+    assert columns([]) == []

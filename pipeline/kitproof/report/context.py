@@ -21,6 +21,7 @@ from kitproof.model import (
     Pictures,
     Severity,
 )
+from kitproof.observed.instrument import DrumRing
 from kitproof.report import numbers
 from kitproof.report.bars import Bars
 from kitproof.report.wording import Words
@@ -159,6 +160,10 @@ class Context:
         mine = {p.drum: p for p in self._pictures.hits if p.file == file}
         order = [drum] if drum else ["snare", "kick", *DRUM_ORDER]
         return next((mine[d] for d in order if d in mine), None)
+
+    def ring(self, file: str) -> DrumRing | None:
+        """The tuning log of the drum that a mic is the own mic of."""
+        return next((r for r in self.measurements.observed.rings if r.file == file), None)
 
     def moment(self, finding: Finding) -> MomentPicture | None:
         """All mics around the first place of a finding, if that was kept."""

@@ -33,6 +33,7 @@ from kitproof.report.pages import (
     overview,
     plan,
     timing,
+    tuning,
     verdict,
 )
 from kitproof.report.sheet import Sheet
@@ -50,7 +51,8 @@ class Section(Protocol):
 
 
 SECTIONS: tuple[Section, ...] = (
-    verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, channels, plan, inputs, annex,
+    verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, tuning, channels, plan, inputs,
+    annex,
 )  # fmt: skip
 MOST_PASSES = 4
 

@@ -11,7 +11,6 @@ from kitproof.model import ChannelPicture, HitPicture
 from kitproof.report import marks, numbers, style
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
-from kitproof.report.wording import Words
 
 MOST_POINTS = 420  # more cannot be seen on half a page
 SPECTRUM_LOW_DBFS = -120.0
@@ -45,8 +44,13 @@ def draw_stroke(sheet: Sheet, hit: HitPicture, box: Box) -> None:
     sheet.text(box.x - 4.0, box.bottom, numbers.MINUS + scale, style.TICK, align="right")
 
 
-def draw_spectrum(sheet: Sheet, words: Words, picture: ChannelPicture | None, hit: HitPicture | None, box: Box) -> None:
-    """Spectrum of the mean stroke (ink) and of the noise between hits (broken line) on one dB scale."""
+def draw_spectrum(
+    sheet: Sheet, picture: ChannelPicture | None, hit: HitPicture | None, box: Box, ring_hz: float | None = None
+) -> None:
+    """Spectrum of the mean stroke (ink) and of the noise between hits (broken line) on one dB scale.
+
+    ring_hz : where the drum's ring settles, marked above the box
+    """
     for hz in marks.LOG_TICKS_HZ:
         x = marks.log_x(box, hz)
         sheet.line(x, box.y, x, box.bottom + 3.0)
@@ -63,6 +67,9 @@ def draw_spectrum(sheet: Sheet, words: Words, picture: ChannelPicture | None, hi
         _curve(sheet, hit.spectrum_hz, hit.spectrum_dbfs, box, dashed=False)
     sheet.unclip()
     sheet.rect(box, stroke=style.QUIET, width=0.4)
+    if ring_hz is not None:
+        x = marks.log_x(box, ring_hz)
+        sheet.segments([(x - 2.5, box.y - 4.5, x, box.y), (x + 2.5, box.y - 4.5, x, box.y)], style.INK, 1.0)
 
 
 def _y(box: Box, db: float) -> float:

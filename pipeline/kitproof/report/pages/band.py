@@ -17,7 +17,8 @@ FACE = TextStyle(style.SANS, 11.5, 15.5)
 BOLD = TextStyle(style.BOLD, 11.5, 15.5)
 MOST_BARS = 12
 MOST_WRONG = 5
-BAR_W = 82.0
+BAR_W = 100.0
+STEADY_BPM = 0.3  # nobody hears less
 
 
 def draw(sheet: Sheet, ctx: Context) -> None:
@@ -72,7 +73,7 @@ def _what_to_play_to(ctx: Context) -> Iterator[str]:
         yield words("band.declared", tempo=tempo, declared=f"{ctx.take.tempo_bpm or grid.tempo_bpm:g}")
     else:
         yield words("band.strokes", tempo=tempo)
-    if grid.source != "click":
+    if grid.source != "click" and grid.tempo_spread_bpm >= STEADY_BPM:
         yield words("band.breathes", spread=f"{grid.tempo_spread_bpm:.1f}")
     yield words("band.start_together")
 

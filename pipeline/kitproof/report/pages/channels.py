@@ -6,6 +6,7 @@ from kitproof.model import Channel, ChannelMeasures
 from kitproof.report import marks, numbers, style, telling
 from kitproof.report.anatomy import caption, method, open_page
 from kitproof.report.context import Context
+from kitproof.report.figures.histogram import draw_histogram
 from kitproof.report.figures.sonogram import draw_key, draw_sonogram
 from kitproof.report.figures.strip import mark_positions
 from kitproof.report.figures.stroke import draw_spectrum, draw_stroke
@@ -18,7 +19,7 @@ from kitproof.report.typeset import shorten_middle, upper_first, wrap
 KEY = "channels"
 WAVE_H, STROKE_H = 60.0, 86.0
 SONOGRAM_H = (70.0, 190.0)  # takes what the page has left
-STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 2 * style.SMALL.leading + 6.0
+STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 3 * style.SMALL.leading + 6.0
 CAPTION_H = 3 * style.SMALL.leading + 6.0
 LOW_END = 34.0  # axis and key below the spectrogram
 AXIS_W = 36.0  # of the label column, for the numbers of the spectrogram's axis
@@ -26,6 +27,7 @@ COLUMN_GAP = 22.0
 INDENT = 26.0
 NUMBER_W = 0.46  # share of the width for the table of numbers
 MOST_BANDS = 4
+FEWEST_LEVELS, LEVELS_H = 5, 88.0  # strokes for a histogram, and its height with title
 # wording, field, decimals, unit
 NUMBERS = (
     ("channels.true_peak", "true_peak_dbtp", 1, "dBTP"),
@@ -103,7 +105,7 @@ def _tables_height(ctx: Context, channel: Channel) -> float:
     one = ctx.measures.get(channel.file)
     if one is None:
         return 0.0
-    n_rows = len(NUMBERS) + min(len(one.noise_bands), MOST_BANDS) + 2
+    n_rows = len(NUMBERS) + min(len(one.noise_bands), MOST_BANDS) + 4
     n_reasons = min(len({*one.unmeasured.values()}), 3)
     return 14.0 + n_rows * (style.CELL.leading + 1.0) + n_reasons * style.TICK.leading + 30.0
 
@@ -156,7 +158,8 @@ def _one_stroke(sheet: Sheet, ctx: Context, channel: Channel) -> None:
     name = shorten_middle(words("channels.spectrum"), style.LABEL_BOLD, half)
     sheet.text(right.x - 26.0, sheet.y + 9.0, name, style.LABEL_BOLD)
     draw_stroke(sheet, hit, left)
-    draw_spectrum(sheet, words, ctx.pictures.get(channel.file), hit, right)
+    ring = ctx.ring(channel.file)
+    draw_spectrum(sheet, ctx.pictures.get(channel.file), hit, right, ring.late_hz if ring else None)
     sheet.y = left.bottom + 15.0
     caption(sheet, words("channels.caption_stroke"))
 
@@ -179,10 +182,22 @@ def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasu
         y += style.CELL.leading + 1.0
         sheet.line(sheet.left, y, sheet.left + width, y)
     right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, sheet.bottom - top - 14.0)
-    sheet.y = max(y, _findings(sheet, ctx, channel, right)) + 6.0
+    below = _findings(sheet, ctx, channel, right)
+    sheet.y = max(y, _levels(sheet, ctx, channel, Box(right.x, below + 10.0, right.w, y - below - 10.0))) + 6.0
     reasons.write()
     if measures:
         method(sheet, words("channels.method"))
+
+
+def _levels(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
+    """How hard the own drum was hit, where findings leave room for it; returns the y below."""
+    hits = [h for h in ctx.hits_by_drum.get(ctx.drum_of(channel) or "", []) if h.file == channel.file]
+    if len(hits) < FEWEST_LEVELS or box.h < LEVELS_H:
+        return box.y
+    name = shorten_middle(ctx.words("channels.levels"), style.LABEL_BOLD, box.w)
+    sheet.text(box.x, box.y + 9.0, name, style.LABEL_BOLD)
+    draw_histogram(sheet, hits, Box(box.x, box.y + 14.0, box.w, LEVELS_H - 14.0))
+    return box.y + LEVELS_H
 
 
 def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[tuple[str, str]]:
@@ -201,6 +216,12 @@ def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[t
     if one.clip_runs:
         clipped = ctx.words("channels.first_at", n=clipped, time=numbers.clock(one.clip_runs[0].start_s))
     rows.append((ctx.words("channels.clipped"), clipped))
+    ring = ctx.ring(one.file)
+    if ring is not None and ring.late_hz is not None and ring.pitch is not None and ring.pitch_cents is not None:
+        text = f"{numbers.fixed(ring.late_hz)} Hz, {ring.pitch} {numbers.fixed(ring.pitch_cents, 0, sign=True)} ct"
+        rows.append((ctx.words("channels.ring"), text))
+    if ring is not None and ring.decay_s is not None:
+        rows.append((ctx.words("channels.decay"), f"{numbers.fixed(ring.decay_s, 2)} s"))
     rows.append((ctx.words("channels.length"), numbers.clock(one.duration_s)))
     return rows
 
