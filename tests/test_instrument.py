@@ -6,7 +6,7 @@ import pytest
 
 import findkit
 from findkit import file_of, grave, the, told
-from kitproof.observed.instrument import DrumRing, WireBuzz
+from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz
 
 RING = DrumRing(
     drum="rack-tom-1", file=file_of("rack-tom-1"), n_strokes=20, late_hz=112.2, late_spread_cents=3.0, late_n=18,
@@ -18,6 +18,10 @@ TOMS = ("rack-tom-1", "rack-tom-2", "floor-tom")
 BUZZ = WireBuzz(
     file=file_of("snare-bottom"), drum="floor-tom", n_strokes=12, alone=True, level_db=-20.0, over_noise_db=25.0,
     over_spill_db=15.0, share=0.9, times_s=(10.0, 20.0),
+)  # fmt: skip
+
+ALONG = SympatheticRing(
+    file=file_of("floor-tom"), drum="floor-tom", by="kick", n_strokes=16, level_db=-25.0, rise_db=22.0, tone_db=25.0
 )  # fmt: skip
 
 
@@ -108,3 +112,18 @@ def test_wires_that_could_not_be_heard_are_no_finding():
     empty = replace(BUZZ, level_db=None, over_noise_db=None, over_spill_db=None, share=None, unmeasured=names)
 
     assert judged(empty).findings == ()
+
+
+@pytest.mark.parametrize(("level_db", "severity"), [(-25.0, "note"), (-10.0, "look")])
+def test_a_tom_that_rings_along_is_named_with_what_sets_it_off(level_db, severity):
+    """The louder of two drums is the one named; ten decibels under its own strokes it is a decision."""
+    f = the(judged(replace(ALONG, level_db=level_db), replace(ALONG, by="snare", level_db=-32.0)), "sympathetic-ring")
+
+    assert (f.severity, f.value, f.drum) == (severity, level_db, "floor-tom")
+    assert "kick" in f.message
+
+
+@pytest.mark.parametrize("changes", [{"tone_db": 8.0}, {"rise_db": 3.0}, {"level_db": -45.0}, {"n_strokes": 5}])
+def test_what_is_no_clear_tone_after_the_stroke_is_not_ringing_along(changes):
+    """Another drum's skirt, a tone that was there before, a faint one, too few strokes."""
+    assert judged(replace(ALONG, **changes)).findings == ()

@@ -33,21 +33,29 @@ class Samples:
         return out
 
 
-def log_of(x, times_s, strengths, *, drum="rack-tom-1", rate_hz=RATE_HZ, is_own=True):
-    """The tuning log of a drum from the samples of its own mic; None if there is none."""
+def records_of(x, times_s, strengths, *, drum="rack-tom-1", rate_hz=RATE_HZ, is_own=True, others=None):
+    """What is observed of a drum in the samples of its own mic; `others`: stroke times of other drums."""
     times_s = np.asarray(times_s, float)
     channel = Channel(
         file="t.wav", path="t.wav", index_in_file=0, role=drum, role_source="take.toml", label=drum
     )  # fmt: skip
-    strokes = DrumTimes(
-        drum=drum, own_file="t.wav", time_s=times_s, strength=np.asarray(strengths, float),
-        clear=np.ones(len(times_s), bool),
-    )  # fmt: skip
+    strokes = {
+        name: DrumTimes(
+            drum=name, own_file="t.wav", time_s=np.asarray(t, float), strength=np.broadcast_to(s, len(t)),
+            clear=np.ones(len(t), bool),
+        )
+        for name, (t, s) in {drum: (times_s, strengths), **{n: (t, 1.0) for n, t in (others or {}).items()}}.items()
+    }  # fmt: skip
     brief = ChannelBrief(
-        channel=channel, own_drum=drum, is_own_mic=is_own, drums={drum: strokes}, noise_floor_dbfs=-80.0,
+        channel=channel, own_drum=drum, is_own_mic=is_own, drums=strokes, noise_floor_dbfs=-80.0,
         quiet_runs=(), peak_dbfs=-6.0, tempo_bpm=None,
     )  # fmt: skip
-    return next(iter(observe_tuning(ChannelView(brief=brief, reader=Samples(x, rate_hz)))), None)
+    return list(observe_tuning(ChannelView(brief=brief, reader=Samples(x, rate_hz))))
+
+
+def log_of(*args, **kw):
+    """The tuning log of a drum; None if there is none."""
+    return next(iter(records_of(*args, **kw)), None)
 
 
 def stroke(hz, strength, *, decay_s=2.0, glide=0.2, glide_s=0.08, seconds=2.5, rate_hz=RATE_HZ):
@@ -239,3 +247,42 @@ def test_the_modelled_kit_is_tuned_as_it_was_set(tuning):
 
     assert off_cents(found.late_hz, modes.hz[0]) == pytest.approx(0.0, abs=RING_CENTS)
     assert found.decay_s == pytest.approx(3.0 * np.log(10.0) / modes.damping_per_s[0], rel=0.1)  # the room adds its own
+
+
+# ------------------------------------------------------------------------------- ringing along
+KICKS_S = 26.0 + 1.5 * np.arange(12)  # the tom is last struck at 22 s
+
+
+def along(tail, **kw):
+    """How the tom answers the kick, whose strokes leave `tail` in its mic."""
+    waves = [stroke(TOM_HZ, s, glide=0.0) for s in STRENGTHS]
+    x = played(TIMES_S, waves, 46.0) + played(KICKS_S, [tail] * 12, 46.0, noise_dbfs=-100.0)
+    found = records_of(x, TIMES_S, STRENGTHS, others={"kick": KICKS_S, **kw})
+    return next(r for r in found[1:] if r.by == "kick")
+
+
+@pytest.mark.parametrize("level_db", [-20.0, -35.0])
+def test_a_tom_that_rings_along_with_the_kick_is_measured(level_db):
+    """The kick and, below it, the tom's own mode, so far under what its own strokes leave."""
+    median = 0.25  # of STRENGTHS, whose power is what the level is held against
+    tom = stroke(TOM_HZ, median * 10.0 ** (level_db / 20.0), glide=0.0)
+    found = along(tom + 0.1 * stroke(62.0, 1.0, decay_s=0.25, glide=0.0))
+
+    assert found.level_db == pytest.approx(level_db, abs=1.0)  # median of powers against power of the median
+    assert found.tone_db > 15.0
+    assert found.rise_db > 10.0
+
+
+def test_a_kick_that_rings_itself_is_no_tom():
+    """A kick with a long ring 14 Hz under the tom's pitch: no tone at the tom's."""
+    assert along(0.1 * stroke(TOM_HZ - 14.0, 1.0, decay_s=0.8, glide=0.0)).tone_db < 10.0
+
+
+def test_kicks_while_the_tom_itself_rings_are_not_asked():
+    """With a tom stroke before every kick there is no figure."""
+    waves = [stroke(TOM_HZ, s, glide=0.0) for s in STRENGTHS]
+    kicks = TIMES_S + 1.0
+    found = records_of(played(TIMES_S, waves, 27.0), TIMES_S, STRENGTHS, others={"kick": kicks})[1]
+
+    assert (found.level_db, found.n_strokes) == (None, 0)
+    assert found.unmeasured["level_db"]

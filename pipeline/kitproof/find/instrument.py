@@ -1,4 +1,4 @@
-"""Snare wires that rattle along with other drums."""
+"""What sounds along when another drum is struck: the snare's wires, and toms at their own pitch."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ from collections.abc import Iterator
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import counted, db, listed
 from kitproof.model import Finding
-from kitproof.observed.instrument import WireBuzz
+from kitproof.observed.instrument import SympatheticRing, WireBuzz
 from kitproof.roles import drum_label
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """One finding for all drums that set the wires off, the loudest first."""
+    """One finding for all drums that set the wires off, the loudest first; one for each tom that rings along."""
     sure = [b for b in e.records(WireBuzz) if _is_sure(e, b)]
     if sure:
         yield _buzz(e, sorted(sure, key=lambda b: -(b.level_db or -200.0)))
+    along = [s for s in e.records(SympatheticRing) if _rings_along(e, s)]
+    for drum in dict.fromkeys(s.drum for s in along):
+        yield _along(e, max((s for s in along if s.drum == drum), key=lambda s: s.level_db or -200.0))
 
 
 def _is_sure(e: Evidence, b: WireBuzz) -> bool:
@@ -41,4 +44,26 @@ def _buzz(e: Evidence, heard: list[WireBuzz]) -> Finding:
         value=level, unit="dB", times_s=worst.times_s, n_times=worst.n_strokes, drum=worst.drum,
         confidence=round(min(0.95, 0.5 + 0.03 * (worst.over_spill_db or 0.0)), 2),
         else_maybe="Ghost notes on the snare together with the other drum.",
+    )  # fmt: skip
+
+
+def _rings_along(e: Evidence, s: SympatheticRing) -> bool:
+    if s.level_db is None or s.rise_db is None or s.tone_db is None:
+        return False
+    return (
+        s.level_db >= e.limits["along_note_db"] and s.rise_db >= e.limits["along_rise_db"]
+        and s.tone_db >= e.limits["along_tone_db"] and s.n_strokes >= e.limits["along_fewest_hits"]
+    )  # fmt: skip
+
+
+def _along(e: Evidence, s: SympatheticRing) -> Finding:
+    level, tom, other = s.level_db or 0.0, drum_label(s.drum), drum_label(s.by)
+    return Finding(
+        code="sympathetic-ring", severity="look" if level >= e.limits["along_look_db"] else "note", files=(s.file,),
+        message=f"The {tom} rings at its own pitch whenever the {other} is struck, {db(-level)} under what its own "
+        f"strokes leave ringing: median of {counted(s.n_strokes, 'stroke')}.",
+        action=f"Tune the {tom} and the {other} apart or damp the {tom} a little; on the recording, a gate or edits "
+        "on its channel.",
+        value=level, unit="dB", confidence=0.8, drum=s.drum,
+        else_maybe=f"A resonance of the {other} at the same pitch.",
     )  # fmt: skip

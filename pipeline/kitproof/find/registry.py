@@ -56,6 +56,6 @@ CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "unpowered-mic", "clipping",
     "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
     "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
-    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snare-buzz", "bleed",
+    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snare-buzz", "sympathetic-ring", "bleed",
     "hot-level", "upsampled", "empty-side", "ring",
 )  # fmt: skip

@@ -41,7 +41,7 @@ _ALL = (
     _t("length_fix_s", 0.5, "s", "half a second holds a stroke; the files no longer line up by themselves"),
     _t("start_tolerance_s", 0.0005, "s", "time references further apart shift the picture of a pair", PRACTICE),
     _t("low_bits", 16.0, "bits", "24-bit files whose lowest 8 bits are never set were 16-bit once", PRACTICE),
-    _t("wall_fall_db", 40.0, "dB", "from live treble to nothing within 1 kHz; air, heads and mics fall by 15", PRACTICE),
+    _t("wall_fall_db", 40.0, "dB", "from live treble to nothing at once; air, heads and mics fall by 15", PRACTICE),
     _t("wall_rest_db", 25.0, "dB", "and nothing further up comes back"),
     _t("wall_lowest_hz", 13000.0, "Hz", "encoders cut above this; lower, a mic or a filter may", PRACTICE),
     _t("upsampled_lowest_hz", 20350.0, "Hz", "a rate of 44.1 kHz ends here at the earliest; encoders end below"),
@@ -188,6 +188,11 @@ _ALL = (
     _t("buzz_over_spill_db", 6.0, "dB", "over what the distant mics let expect, which already expects too much"),
     _t("buzz_note_db", -40.0, "dB", "against the snare's own strokes: less is lost under any groove"),
     _t("buzz_look_db", -15.0, "dB", "against the snare's own strokes: as loud as ghost notes"),
+    _t("along_note_db", -35.0, "dB", "of a tom's own ring: less is lost under any groove"),
+    _t("along_look_db", -14.0, "dB", "of a tom's own ring: a note that is heard under the groove"),
+    _t("along_tone_db", 15.0, "dB", "over its surroundings: a tone, not another drum's skirt"),
+    _t("along_rise_db", 10.0, "dB", "over what was there before: it is this drum that sets it off"),
+    _t("along_fewest_hits", 8.0, "hits", "fewer may all have had something else with them"),
     # verdict
     _t("unknown_share", 0.5, "share of channels", "fewer measured channels than this say nothing about a take"),
 )  # fmt: skip

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from kitproof.measure import ring
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.ring import Float64Array
+from kitproof.measure.sympathy import sympathetic_rings
 from kitproof.measure.views import ChannelView
-from kitproof.observed.instrument import DrumRing
+from kitproof.observed.instrument import DrumRing, SympatheticRing
 
 # Where the lowest mode of a drum lies, Hz. Common practice; wide, as sizes and tunings are.
 MODE_BAND_HZ: dict[str, tuple[float, float]] = {
@@ -42,15 +43,17 @@ SAME_STRENGTH = "too few strokes, or all of them about as hard"
 NO_MODE = "no pitch stands out"
 
 
-def observe_tuning(view: ChannelView) -> Iterator[DrumRing]:
-    """The tuning log of the drum whose own mic this is; nothing for cymbals, or if it was never struck."""
+def observe_tuning(view: ChannelView) -> Iterator[DrumRing | SympatheticRing]:
+    """The tuning log of the drum whose own mic this is, and what a tom rings along with; nothing for cymbals."""
     drum = view.brief.own_drum
     band = next((b for name, b in MODE_BAND_HZ.items() if drum and drum.startswith(name)), None)
     if drum is None or band is None or not view.brief.is_own_mic or drum not in view.brief.drums:
         return
     strokes = view.brief.drums[drum]
     if len(strokes.time_s):
-        yield tuning_log(view, strokes, band)
+        log = tuning_log(view, strokes, band)
+        yield log
+        yield from sympathetic_rings(view, log)
 
 
 def tuning_log(view: ChannelView, strokes: DrumTimes, band_hz: tuple[float, float]) -> DrumRing:

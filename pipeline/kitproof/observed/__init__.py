@@ -13,7 +13,7 @@ from typing import Any, get_args, get_type_hints
 
 from kitproof.observed.chain import GainStep, Gate, Origin, Skip
 from kitproof.observed.identity import MicVoice
-from kitproof.observed.instrument import DrumRing, WireBuzz
+from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
 
@@ -34,6 +34,7 @@ class Observed:
     voices: tuple[MicVoice, ...] = ()
     rings: tuple[DrumRing, ...] = ()
     wires: tuple[WireBuzz, ...] = ()
+    sympathies: tuple[SympatheticRing, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:

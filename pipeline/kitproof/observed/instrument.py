@@ -65,3 +65,22 @@ class WireBuzz:
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SympatheticRing:
+    """How a tom rings along with another drum, in its own mic."""
+
+    file: str
+    drum: str  # the tom that rings
+    by: str  # the drum that was struck
+    n_strokes: int  # of that drum, while the tom itself was silent
+    level_db: float | None  # its mode 0.2 to 0.65 s after them, against the same after its own strokes
+    rise_db: float | None  # against before the stroke
+    tone_db: float | None  # against the higher of the two bands beside the mode
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("level_db", "rise_db", "tone_db")
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)
