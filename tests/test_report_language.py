@@ -311,6 +311,12 @@ def test_bold_japanese_is_drawn_with_its_outline(japanese: bytes) -> None:
     assert b"2 Tr" in reader.pages[0].get_contents().get_data()  # the song's name at the top of page one
 
 
+def test_without_the_wide_font_there_are_squares_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where its package is not installed the report still stands, and marks what it cannot show."""
+    monkeypatch.setattr(style, "WIDE_FILE", ("no_such_package", "fonts", "x.ttf"))
+    assert style.load_wide_font.__wrapped__() == frozenset()
+
+
 # ---------------------------------------------------------------- counting
 def test_nothing_is_counted_as_the_language_does() -> None:
     """Without a form of its own, nothing is plural in English and singular in French."""

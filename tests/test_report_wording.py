@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 import kitproof.report
-from kitproof.find import unchecked
 from kitproof.find.registry import CODE_ORDER
 from kitproof.find.verdict import THE_LOST
 from kitproof.report.pages import arrival, findings, verdict
@@ -213,15 +212,30 @@ def test_every_finding_has_its_words(code: str, language: str) -> None:
     assert tree["meaning"].get(code, "").strip(), f"{where} needs a line {code} = ... under [meaning]"
 
 
-def test_every_open_check_and_verdict_that_is_named_has_its_words() -> None:
-    """The codes set in find/ are those that the wording knows."""
-    source = Path(unchecked.__file__).read_text("utf-8")
-    assert set(re.findall(r'code="([a-z-]+)"', source)) | {"stage"} == set(TREE["unchecked"])
+def calls(name: str) -> Iterator[tuple[str, dict[str | None, ast.expr]]]:
+    """Every call of a class in the package: where, and what is handed over by name."""
+    package = FOLDER.parent
+    for path in sorted(package.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name:
+                yield f"{path.relative_to(package)}:{node.lineno}", {k.arg: k.value for k in node.keywords}
+
+
+def test_every_open_check_has_a_code_with_words() -> None:
+    """Each check that could not be made can be said in any language."""
+    codes = set()
+    for where, given in calls("NotChecked"):
+        code = given.get("code")
+        assert isinstance(code, ast.Constant), f"{where}: NotChecked needs code=, and [unchecked.<code>] in the wording"
+        codes.add(code.value)
+    assert codes == set(TREE["unchecked"])
+
+
+def test_the_verdicts_names_are_those_of_the_wording() -> None:
+    """What is lost, and what is good, is named alike in find/ and in the wording."""
     assert set(THE_LOST) == set(TREE["lost"])
-    judged = Path(unchecked.__file__).with_name("verdict.py").read_text("utf-8")
-    assert set(re.findall(r'key="([a-z_]+)"|"(sides_agree\w*)"', judged)) == {
-        ("", key) if key.startswith("sides_agree") else (key, "") for key in TREE["good"] if key != "pair"
-    }
+    keys = {k.value for _, given in calls("Fact") if isinstance(k := given["key"], ast.Constant)}
+    assert keys | {"sides_agree", "sides_agree_left", "sides_agree_right", "pair"} == set(TREE["good"])
 
 
 def test_names_of_roles_and_drums_are_the_common_ones() -> None:
