@@ -8,8 +8,9 @@ import pytest
 import findkit as k
 from kitproof.find.judgement import rightly_named
 from kitproof.measure.identity import ring_pitch
+from kitproof.measure.identity_lineup import _onsets, line_up
 from kitproof.model import Finding
-from kitproof.observed.identity import MicVoice
+from kitproof.observed.identity import LineUp, MicVoice
 
 RATE_HZ = 2000.0
 # role -> tilt, body, fall of the low and of the high end, pitch: the middle of what kits measure
@@ -148,3 +149,58 @@ def test_noise_and_silence_ring_at_no_pitch():
     times = np.array([1.0, 2.0, 3.0, 4.0])
     assert ring_pitch(rng.standard_normal(16000).astype(np.float32), RATE_HZ, times) is None
     assert ring_pitch(np.zeros(16000, np.float32), RATE_HZ, times) is None
+
+
+# ---------------------------------------------------------------- stems of another take
+def lined_up(roles=k.ROLES, **shares):
+    """Line-ups of a take; channels not named meet the others nearly always."""
+    given = {role.replace("_", "-"): s for role, s in shares.items()}
+    return tuple(LineUp(file=k.file_of(r), n_onsets=60, share=given.get(r, 0.9)) for r in roles)
+
+
+def strangers(records):
+    """Severity and file of every stem said to be of another take."""
+    judgement = k.told(k.kit() | {"faults": records})
+    return [(f.severity, *f.files) for f in judgement.findings if f.code == "foreign-stem"]
+
+
+def test_a_stem_that_meets_the_others_by_chance_is_not_of_this_take():
+    assert strangers(lined_up(ride=0.05)) == [("fix", "ride.wav")]
+    assert strangers(lined_up(snare_top=0.3)) == [("look", "snare-top.wav")]
+    assert strangers(lined_up()) == []
+
+
+def test_a_kick_mic_that_hears_no_edges_is_not_accused():
+    assert strangers(lined_up(kick=0.1)) == []
+
+
+def test_where_no_mic_lines_up_nobody_is_accused():
+    """Three mics far from one another, or brushes: there is no common ground to be foreign to."""
+    assert strangers(lined_up(**{r.replace("-", "_"): 0.25 for r in k.ROLES})) == []
+
+
+def struck(times_s, levels_db, lag_s=0.0, seconds=40.0):
+    """Edge levels of a mic in bins of half a millisecond: strokes that fall by 60 dB in 60 ms over a floor."""
+    level = np.full(round(seconds * 2000), -90.0, np.float32)
+    fall = -0.5 * np.arange(120)
+    for t, db in zip(times_s, levels_db, strict=True):
+        at = round((t + lag_s) * 2000)
+        level[at : at + 120] = np.maximum(level[at : at + 120], db + fall)
+    return level
+
+
+def test_mics_of_one_room_line_up_and_a_stranger_at_the_same_tempo_does_not():
+    """The stranger plays the same beats, each 10 ms off (standard deviation), as two takes to a click do."""
+    rng = np.random.default_rng(7)
+    beats = 1.0 + 0.29 * np.arange(120) + rng.normal(0.0, 0.01, 120)
+    again = 1.0 + 0.29 * np.arange(120) + rng.normal(0.0, 0.01, 120)
+    loud = rng.uniform(-20.0, -12.0, 120)
+    levels = {"a": struck(beats, loud), "b": struck(beats, loud - 8.0, 0.0045), "c": struck(again, loud)}
+    onsets = {f: _onsets(level) for f, level in levels.items()}
+    assert line_up("a", levels["a"], onsets).share > 0.9
+    assert line_up("c", levels["c"], onsets).share < 0.34  # the limit of a look
+
+
+def test_silence_has_no_line_up():
+    quiet = np.full(4000, -130.0, np.float32)
+    assert line_up("a", quiet, {"a": _onsets(quiet), "b": _onsets(quiet)}).unmeasured["share"]

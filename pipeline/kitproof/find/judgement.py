@@ -27,7 +27,12 @@ from kitproof.roles import DRUM_OF_ROLE
 SILENCING = ("unreadable-file", "dead-channel")
 FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "dead-channel")
 # code -> what, found on the same channel, explains it better
-BETTER = {"noise": "hum", "moved-mic": "clock-drift", "mislabelled-channel": "duplicate-channel"}
+BETTER = {
+    "noise": "hum",
+    "moved-mic": "clock-drift",
+    "mislabelled-channel": "duplicate-channel",
+    "foreign-stem": "clock-drift",
+}
 # What is said of a drum that goes by another's name is said of the wrong drum.
 OF_A_NAME = ("pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic")
 

@@ -12,6 +12,7 @@ from kitproof.find import (
     copies,
     courses,
     files,
+    foreign,
     gaps,
     hum,
     identity,
@@ -36,6 +37,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     clipping.findings_of,
     copies.findings_of,
     identity.findings_of,
+    foreign.findings_of,
     placement.findings_of,
     polarity.findings_of,
     sides.findings_of,
@@ -54,8 +56,9 @@ SEVERITIES = ("fix", "look", "note")
 # What can only be mended today comes first: the recording itself, then what it is, where it stands, how it sounds.
 CODE_ORDER = (
     "unreadable-file", "damaged-file", "truncated-file", "dropout", "skip", "dead-channel", "unpowered-mic", "clipping",
-    "duplicate-channel", "mislabelled-channel", "length-mismatch", "format-mismatch", "clock-drift", "moved-mic",
-    "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
-    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snare-buzz", "sympathetic-ring", "bleed",
+    "duplicate-channel", "mislabelled-channel", "foreign-stem", "length-mismatch", "format-mismatch", "rate-flag", "clock-drift",
+    "moved-mic", "gain-step", "late-channel", "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise",
+    "click-bleed", "dc-offset", "limited", "gated", "lossy-origin", "tuning-drift", "snares-loose", "snare-buzz",
+    "sympathetic-ring", "bleed",
     "hot-level", "upsampled", "empty-side", "ring",
 )  # fmt: skip

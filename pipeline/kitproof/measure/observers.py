@@ -17,11 +17,13 @@ from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
+from kitproof.measure.identity_lineup import line_ups
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.timing import measure_timing
+from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 from kitproof.measure.wires import observe_wires
@@ -36,7 +38,9 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     measure_timing,
     plan_kit,
     voices,
+    line_ups,
     observe_wires,
+    observe_wire_share,
 )
 
 

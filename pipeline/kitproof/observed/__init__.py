@@ -12,8 +12,9 @@ from functools import cache
 from typing import Any, get_args, get_type_hints
 
 from kitproof.observed.chain import GainStep, Gate, Origin, Skip
-from kitproof.observed.identity import MicVoice
-from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz
+from kitproof.observed.identity import LineUp, MicVoice
+from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz, WireShare
+from kitproof.observed.heard import Heard
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
 
@@ -31,10 +32,13 @@ class Observed:
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
     plans: tuple[KitPlan, ...] = ()
+    heard: tuple[Heard, ...] = ()
     voices: tuple[MicVoice, ...] = ()
+    line_ups: tuple[LineUp, ...] = ()
     rings: tuple[DrumRing, ...] = ()
     wires: tuple[WireBuzz, ...] = ()
     sympathies: tuple[SympatheticRing, ...] = ()
+    wire_shares: tuple[WireShare, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:

@@ -31,3 +31,18 @@ class MicVoice:
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineUp:
+    """Whether the loud onsets of one mic come together with those of another, always after the same while."""
+
+    file: str
+    n_onsets: int
+    share: float | None  # of them that do, with the mic with which most do, beyond what chance gives; 0 to 1
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("share",)
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)

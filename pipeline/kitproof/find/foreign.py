@@ -1,0 +1,46 @@
+"""Foreign stems: a file of another take among the mics of this one, or one that was pushed along the time line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from statistics import median
+
+from kitproof.find.evidence import Evidence, drum_of
+from kitproof.find.texts import number
+from kitproof.model import Finding, Severity
+from kitproof.observed.identity import LineUp
+
+
+def findings_of(e: Evidence) -> Iterator[Finding]:
+    """One finding for every stem whose loud onsets meet those of the others by chance only.
+
+    Kick mics are left out: what they hear of the kit has no edges.
+    """
+    rows = [r for r in e.records(LineUp) if _counts(e, r)]
+    if len(rows) < e.limits["foreign_fewest_mics"]:
+        return
+    for row in rows:
+        others = median(r.share or 0.0 for r in rows if r is not row)
+        if (row.share or 0.0) < e.limits["foreign_look_share"] and others >= e.limits["foreign_others_share"]:
+            yield _foreign(e, row, others)
+
+
+def _counts(e: Evidence, row: LineUp) -> bool:
+    c = e.channel(row.file)
+    enough = row.share is not None and row.n_onsets >= e.limits["foreign_fewest_onsets"]
+    return enough and c is not None and e.measured(row.file) is not None and drum_of(c.role) != "kick"
+
+
+def _foreign(e: Evidence, row: LineUp, others: float) -> Finding:
+    share = row.share or 0.0
+    plain = share < e.limits["foreign_fix_share"]
+    severity: Severity = "fix" if plain else "look"
+    label = e.label(row.file)
+    return Finding(
+        code="foreign-stem", severity=severity, files=(row.file,),
+        message=f"{e.head(row.file)} does not line up with the other mics: {number(100.0 * share, 0)} % of its "
+        f"{row.n_onsets} loud onsets meet theirs, of the other channels' {number(100.0 * others, 0)} %.",
+        action=f"Look for the file of {label} that belongs to this take, and see that all files start together.",
+        confidence=0.9 if plain else 0.7,
+        else_maybe="The file was moved in the session before export, or its clock ran apart.",
+    )  # fmt: skip
