@@ -6,7 +6,7 @@ import pytest
 
 import findkit
 from findkit import file_of, grave, the, told
-from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz
+from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz, WireShare
 
 RING = DrumRing(
     drum="rack-tom-1", file=file_of("rack-tom-1"), n_strokes=20, late_hz=112.2, late_spread_cents=3.0, late_n=18,
@@ -22,6 +22,11 @@ BUZZ = WireBuzz(
 
 ALONG = SympatheticRing(
     file=file_of("floor-tom"), drum="floor-tom", by="kick", n_strokes=16, level_db=-25.0, rise_db=22.0, tone_db=25.0
+)  # fmt: skip
+
+SHARE = WireShare(
+    file=file_of("snare-bottom"), n_strokes=48, share_db=-8.0, step_db=-0.2, step_time_s=30.0, scatter_db=0.3,
+    rest=0.95, drum_step_db=0.1,
 )  # fmt: skip
 
 
@@ -127,3 +132,23 @@ def test_a_tom_that_rings_along_is_named_with_what_sets_it_off(level_db, severit
 def test_what_is_no_clear_tone_after_the_stroke_is_not_ringing_along(changes):
     """Another drum's skirt, a tone that was there before, a faint one, too few strokes."""
     assert judged(replace(ALONG, **changes)).findings == ()
+
+
+def test_steady_wires_are_no_finding():
+    """Two tenths of a decibel."""
+    assert judged(SHARE).findings == ()
+
+
+@pytest.mark.parametrize(("step_db", "word"), [(-6.0, "less"), (5.0, "more")])
+def test_wires_that_slipped_are_a_decision(step_db, word):
+    """Fewer or more from half a minute on, the drum being the same; it may be meant, so it is never a fix."""
+    f = the(judged(replace(SHARE, step_db=step_db, rest=0.3)), "snares-loose")
+
+    assert (f.severity, f.value, f.times_s) == ("look", step_db, (30.0,))
+    assert f"{word} of the wires" in f.message
+
+
+@pytest.mark.parametrize("changes", [{"rest": 0.8}, {"drum_step_db": -6.0}, {"step_db": -2.0}])
+def test_no_clear_step_of_the_wires_alone_is_not_spoken_of(changes):
+    """Scatter as large as the step, strokes on the rim, a step within what strokes differ by."""
+    assert judged(replace(SHARE, **({"step_db": -6.0, "rest": 0.3} | changes))).findings == ()

@@ -1,21 +1,23 @@
-"""What sounds along when another drum is struck: the snare's wires, and toms at their own pitch."""
+"""What sounds along when another drum is struck: the snare's wires, and toms at their own pitch; wires that slip."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from kitproof.find.evidence import Evidence
-from kitproof.find.texts import counted, db, listed
+from kitproof.find.texts import counted, db, listed, seconds
 from kitproof.model import Finding
-from kitproof.observed.instrument import SympatheticRing, WireBuzz
+from kitproof.observed.instrument import SympatheticRing, WireBuzz, WireShare
 from kitproof.roles import drum_label
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """One finding for all drums that set the wires off, the loudest first; one for each tom that rings along."""
+    """One finding for all drums that set the wires off, the loudest first; one for each tom that rings along;
+    one if the wires were set otherwise during the take."""
     sure = [b for b in e.records(WireBuzz) if _is_sure(e, b)]
     if sure:
         yield _buzz(e, sorted(sure, key=lambda b: -(b.level_db or -200.0)))
+    yield from (_wires_changed(e, w) for w in e.records(WireShare) if _has_step(e, w))
     along = [s for s in e.records(SympatheticRing) if _rings_along(e, s)]
     for drum in dict.fromkeys(s.drum for s in along):
         yield _along(e, max((s for s in along if s.drum == drum), key=lambda s: s.level_db or -200.0))
@@ -66,4 +68,26 @@ def _along(e: Evidence, s: SympatheticRing) -> Finding:
         "on its channel.",
         value=level, unit="dB", confidence=0.8, drum=s.drum,
         else_maybe=f"A resonance of the {other} at the same pitch.",
+    )  # fmt: skip
+
+
+def _has_step(e: Evidence, w: WireShare) -> bool:
+    if w.step_db is None or w.rest is None or w.drum_step_db is None:
+        return False
+    return (
+        abs(w.step_db) >= e.limits["wires_step_db"] and w.rest <= e.limits["wires_step_rest"]
+        and abs(w.drum_step_db) < e.limits["wires_step_drum_db"]
+    )  # fmt: skip
+
+
+def _wires_changed(e: Evidence, w: WireShare) -> Finding:
+    step, at = w.step_db or 0.0, w.step_time_s or 0.0
+    how = "less" if step < 0.0 else "more"
+    return Finding(
+        code="snares-loose", severity="look", files=(w.file,),
+        message=f"From {seconds(at)} on the snare's strokes hold {db(abs(step))} {how} of the wires than before, "
+        "the drum itself being as it was.",
+        action="Set the strainer as it was, mark its place, and play the other part again, unless it was meant.",
+        value=step, unit="dB", confidence=round(min(0.95, 1.0 - 0.5 * (w.rest or 0.0)), 2), times_s=(at,), n_times=1,
+        drum="snare", else_maybe="A passage played with the stick on the rim, or towards the edge.",
     )  # fmt: skip

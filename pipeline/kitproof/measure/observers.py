@@ -22,8 +22,8 @@ from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
 from kitproof.measure.skips import BendMeter, skips
-from kitproof.measure.timing import measure_timing
 from kitproof.measure.snareshare import observe_wire_share
+from kitproof.measure.timing import measure_timing
 from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 from kitproof.measure.wires import observe_wires
