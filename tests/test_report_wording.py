@@ -13,6 +13,7 @@ import kitproof.report
 from kitproof.find.registry import CODE_ORDER
 from kitproof.find.verdict import THE_LOST
 from kitproof.report.pages import arrival, findings, verdict
+from kitproof.report.telling import SYMBOLS
 from kitproof.report.wording import WordingError, Words, languages, load_words
 from kitproof.roles import DRUM_ORDER, LABELS, drum_label
 
@@ -229,6 +230,16 @@ def test_every_open_check_has_a_code_with_words() -> None:
         assert isinstance(code, ast.Constant), f"{where}: NotChecked needs code=, and [unchecked.<code>] in the wording"
         codes.add(code.value)
     assert codes == set(TREE["unchecked"])
+
+
+def test_every_unit_that_is_a_word_has_its_word() -> None:
+    """Units of findings are symbols, or stand under [unit] in every wording."""
+    for where, given in calls("Finding"):
+        texts = [n.value for n in ast.walk(given["unit"]) if isinstance(n, ast.Constant)] if "unit" in given else []
+        units = {text for text in texts if isinstance(text, str) and text}
+        assert units - SYMBOLS <= set(TREE["unit"]), (
+            f"{where}: put {sorted(units - SYMBOLS)} under [unit] in the wording"
+        )
 
 
 def test_the_verdicts_names_are_those_of_the_wording() -> None:
