@@ -67,6 +67,28 @@ def test_a_converted_file_of_the_same_length_is_not_also_short():
     assert [f.code for f in k.told(records).findings] == ["format-mismatch"]
 
 
+@pytest.mark.parametrize(
+    ("facts", "true_hz"),
+    [
+        ({"rate_hz": 44100}, 48000.0),  # the others' frames under another number
+        ({"n_frames": 44100 * 60}, 44100.0),  # 60 s at 44.1 kHz, called 48 kHz
+        ({"n_frames": 96000 * 60 + 1}, 96000.0),
+    ],
+)
+def test_a_rate_that_does_not_fit_the_length_is_a_wrong_number_in_the_header(facts, true_hz):
+    """One finding in place of a wrong rate and a wrong length; the cure is another one."""
+    found = k.told(k.with_facts(k.kit(), "ride", **facts)).findings
+
+    assert [(f.code, f.severity, f.value) for f in found] == [("rate-flag", "fix", true_hz)]
+
+
+def test_a_file_that_is_merely_shorter_is_no_wrong_rate():
+    """Eight per cent less, but not that of two sample rates."""
+    found = k.told(k.with_facts(k.kit(), "ride", n_frames=44300 * 60)).findings
+
+    assert [f.code for f in found] == ["length-mismatch"]
+
+
 def test_without_a_majority_nobody_is_blamed_alone():
     records = k.kit(("kick", "snare-top"))
     records = k.with_facts(records, "kick", bit_depth=16, encoding="PCM_16")

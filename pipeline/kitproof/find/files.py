@@ -18,6 +18,7 @@ CODE_OF_PROBLEM = {
     "unreadable": "unreadable-file", "empty": "unreadable-file",
     "truncated": "truncated-file", "damaged": "damaged-file",
 }  # fmt: skip
+USUAL_RATES_HZ = (44100, 48000, 88200, 96000)
 EXPORT_AGAIN = "Copy or export this file again from the recorder before it is wiped, and compare the sizes."
 
 
@@ -25,6 +26,9 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     """Broken files, then what sets one file apart from the others."""
     yield from _broken(e)
     whole = [f for f in e.take.files if f.problem is None]
+    flagged = _wrong_flags(e, whole)
+    yield from (_wrong_flag(e, f, rate) for f, rate in flagged)
+    whole = [f for f in whole if all(f is not g for g, _ in flagged)]
     yield from _odd_rates(e, whole)
     yield from _odd_depths(e, whole)
     yield from _short_words(e)
@@ -64,6 +68,45 @@ def majority(values: Mapping[str, K]) -> K | None:
         return None
     value, n = Counter(values.values()).most_common(1)[0]
     return value if 2 * n > len(values) else None
+
+
+def _wrong_flags(e: Evidence, whole: Sequence[FileFacts]) -> list[tuple[FileFacts, int]]:
+    """Files whose header lies about the rate, with the rate they were recorded at.
+
+    As many frames as the others under another rate; or the usual rate, but as long as a file of another rate is
+    that was recorded for the same time.
+    """
+    usual = majority({f.path: (f.rate_hz, f.n_frames) for f in whole if f.rate_hz and f.n_frames})
+    if usual is None or usual[0] is None or usual[1] is None:
+        return []
+    rate_hz, n_frames = usual
+    found = []
+    for f in whole:
+        if not f.rate_hz or not f.n_frames:
+            continue
+        off = e.limits["length_tolerance_frames"]
+        if f.rate_hz != rate_hz and abs(f.n_frames - n_frames) <= off:
+            found.append((f, rate_hz))
+        for true_hz in USUAL_RATES_HZ:
+            expected = n_frames * true_hz / rate_hz
+            near = abs(f.n_frames - expected) <= off + e.limits["flag_tolerance"] * n_frames
+            if f.rate_hz == rate_hz != true_hz and near:
+                found.append((f, true_hz))
+    return found
+
+
+def _wrong_flag(e: Evidence, f: FileFacts, true_hz: int) -> Finding:
+    files = e.files_of_path(f.path)
+    said = f.rate_hz or 0
+    way = "fast and high" if said > true_hz else "slow and low"
+    return Finding(
+        code="rate-flag", severity="fix", files=files,
+        message=f"{e.head(*files)}: the header says {said} Hz, but its length fits {true_hz} Hz: it plays too {way}.",
+        action=f"Set the rate in this file's header to {true_hz} Hz, without converting it, and listen to it with the "
+        "others; then convert it if they run at another rate.",
+        value=float(true_hz), unit="Hz", confidence=0.8,
+        else_maybe="A file that is longer or shorter by just this ratio by chance.",
+    )  # fmt: skip
 
 
 def _odd_rates(e: Evidence, whole: Sequence[FileFacts]) -> Iterator[Finding]:

@@ -13,7 +13,15 @@ from kitproof.roles import OWN_MIC_ORDER, PAIRS
 LOST_CODES = ("unreadable-file", "dead-channel")
 CUT_CODES = ("dropout", "skip")  # a file cut short may be whole on the recorder; lost samples are nowhere
 # what the files may be cured of without playing again
-FILE_CODES = ("unreadable-file", "damaged-file", "truncated-file", "format-mismatch", "length-mismatch", "polarity")
+FILE_CODES = (
+    "unreadable-file",
+    "damaged-file",
+    "truncated-file",
+    "format-mismatch",
+    "rate-flag",
+    "length-mismatch",
+    "polarity",
+)
 MOST_RED, MOST_GOOD = 3, 5
 THE_LOST = {"kick": "the kick", "snare": "the snare", "overheads": "the overheads", "overhead": "an overhead"}
 Good = tuple[str, Fact]  # a sentence, and the same as data
