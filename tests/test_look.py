@@ -123,3 +123,20 @@ def test_the_picture_shows_the_median_stroke_and_its_range() -> None:
     assert peak == pytest.approx(np.median(d.strength) * 0.6, rel=0.4)  # three sines do not peak together
     before = picture.time_ms < -0.5
     assert np.abs(picture.mean[before]).max() < 0.1 * peak
+
+
+def test_a_gain_moves_the_level_of_a_drum_and_a_louder_player_does_not(tmp_path: Path) -> None:
+    """-12 dB of gain is -12 dB over the own mic, to a hundredth; all strokes harder by 6 dB leave that ratio alone."""
+    d = st.drum_times(8)
+    harder = DrumTimes(drum=d.drum, own_file=d.own_file, time_s=d.time_s, strength=2.0 * d.strength, clear=d.clear)
+
+    def over(strokes: DrumTimes, name: str, gain: float) -> tuple[float, float]:
+        path = take_of(tmp_path / name, strokes, gain=gain)
+        (level,) = look_at_channel(path, 1, name, [strokes], strokes.drum).levels
+        return level.over_own_db, level.level_dbfs
+
+    plain, quiet, loud = over(d, "a.wav", 1.0), over(d, "b.wav", 10**-0.6), over(harder, "c.wav", 1.0)
+
+    assert quiet[0] - plain[0] == pytest.approx(-12.0, abs=0.02)  # two roundings to 0.01 dB
+    assert loud[0] == pytest.approx(plain[0], abs=0.02)
+    assert loud[1] - plain[1] == pytest.approx(6.02, abs=0.02)

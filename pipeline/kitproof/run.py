@@ -171,7 +171,8 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
         low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
-    observed = Observed.of((*clues, *_observe_take(view, course)))
+    heard = [level for look in looks.values() for level in look.levels]
+    observed = Observed.of((*clues, *heard, *_observe_take(view, course)))
     result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
     found = result.measurements.findings
     moments: tuple[MomentPicture, ...] = course.attempt(

@@ -21,6 +21,7 @@ from kitproof.measure.lags import StrokeLags, stroke_lags
 from kitproof.measure.ownmic import StrokeMeasures, measure_strokes
 from kitproof.measure.stacking import align_strokes, aligned
 from kitproof.model import HitPicture
+from kitproof.observed.heard import Heard
 
 FEWEST_HITS = 2  # a stack of one is not a stack
 # Where a drum's weight lies and the sum of two mics is judged by, Hz. Common practice; cymbals have none.
@@ -29,6 +30,7 @@ LOW_BAND_HZ: dict[str, tuple[float, float]] = {
 }  # fmt: skip
 LINE_HZ = 10.0  # the excerpts are just under 0.1 s long, and tell no finer
 PICTURE_S = (-0.003, 0.060)
+HEARD_S = (-0.001, 0.060)  # as bleed is counted
 PICTURE_POINTS = 800
 
 
@@ -42,6 +44,7 @@ class ChannelLook:
     low_lines: Mapping[str, NDArray[np.complex64]] = field(default_factory=dict)  # drum -> (n_hits, n_lines)
     picture: HitPicture | None = None
     lags: tuple[StrokeLags, ...] = ()  # of the drums that are heard clearly
+    levels: tuple[Heard, ...] = ()
 
 
 def look_at_own(path: Path, index: int, time_s: NDArray[np.float64]) -> StrokeMeasures:
@@ -59,6 +62,7 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
     lines: dict[str, NDArray[np.complex64]] = {}
     picture = None
     lags: list[StrokeLags] = []
+    levels: list[Heard] = []
     with SpanReader(path) as reader:
         rate = reader.rate_hz
         for d in drums:
@@ -75,10 +79,38 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
                 lines[d.drum] = low_lines(waves, rate, band)
             if d.drum == own_drum:
                 picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
+            if d.drum == own_drum or chosen.clear.any():
+                levels.append(how_loud(file, chosen, waves, rate))
             heard_s = 0.0 if file == d.own_file else arrivals[d.drum].time_s
             if heard_s is not None:
                 lags.append(stroke_lags(file, d.drum, chosen.time_s, waves, rate, heard_s))
-    return ChannelLook(file=file, arrivals=arrivals, n_hits=n_hits, low_lines=lines, picture=picture, lags=tuple(lags))
+    return ChannelLook(
+        file=file,
+        arrivals=arrivals,
+        n_hits=n_hits,
+        low_lines=lines,
+        picture=picture,
+        lags=tuple(lags),
+        levels=tuple(levels),
+    )
+
+
+def how_loud(file: str, drum: DrumTimes, waves: NDArray[np.float64], rate_hz: int) -> Heard:
+    """How loud a drum is in a channel: energy from 1 ms before to 60 ms after its direct sound at the own mic.
+
+    Only strokes without another drum at almost the same time, if there are any. `over_own_db` is taken stroke by
+    stroke, so how hard the player hits does not come into it; its error is that of a median.
+    """
+    first, last = (round((LEAD_S + s) * rate_hz) for s in HEARD_S)
+    use = drum.clear if drum.clear.any() else np.ones(len(waves), bool)
+    energy = np.mean(waves[use, first:last] ** 2, axis=1) + 1e-20
+    level = 10.0 * np.log10(energy)
+    over = level - 20.0 * np.log10(drum.strength[use])
+    low, high = np.percentile(over, [25, 75])
+    return Heard(
+        file=file, drum=drum.drum, n_strokes=int(use.sum()), level_dbfs=round(float(np.median(level)), 2),
+        over_own_db=round(float(np.median(over)), 2), error_db=round(float(high - low) / 1.35 / np.sqrt(use.sum()), 3),
+    )  # fmt: skip
 
 
 def low_lines(waves: NDArray[np.float64], rate_hz: int, band_hz: tuple[float, float]) -> NDArray[np.complex64]:

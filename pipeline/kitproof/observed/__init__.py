@@ -15,6 +15,14 @@ from kitproof.observed.chain import GainStep, Gate, Origin, Skip
 from kitproof.observed.identity import LineUp, MicVoice
 from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz, WireShare
 from kitproof.observed.heard import Heard
+from kitproof.observed.interference import (
+    FileEnds,
+    LateSound,
+    LoneSounds,
+    PhoneBursts,
+    RestPulses,
+    SteadyLines,
+)  # fmt: skip
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.timing import Grid, Timing
 
@@ -31,6 +39,12 @@ class Observed:
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
+    file_ends: tuple[FileEnds, ...] = ()
+    phone_bursts: tuple[PhoneBursts, ...] = ()
+    steady_lines: tuple[SteadyLines, ...] = ()
+    lone_sounds: tuple[LoneSounds, ...] = ()
+    late_sounds: tuple[LateSound, ...] = ()
+    rest_pulses: tuple[RestPulses, ...] = ()
     plans: tuple[KitPlan, ...] = ()
     heard: tuple[Heard, ...] = ()
     voices: tuple[MicVoice, ...] = ()
