@@ -18,6 +18,11 @@ from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
 from kitproof.measure.identity_lineup import line_ups
+from kitproof.measure.interference_ends import EndsMeter
+from kitproof.measure.interference_lone import find_lone_sounds
+from kitproof.measure.interference_pulses import find_phone_bursts
+from kitproof.measure.interference_rests import find_late_sounds, find_rest_pulses
+from kitproof.measure.interference_tones import find_steady_lines
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
@@ -28,14 +33,18 @@ from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
 from kitproof.measure.wires import observe_wires
 
-PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter,)
-CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin, observe_tuning,)
+PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter, EndsMeter)
+CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin, observe_tuning, find_steady_lines)
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,
     gates,
     find_grid,
     measure_timing,
+    find_phone_bursts,
+    find_lone_sounds,
+    find_late_sounds,
+    find_rest_pulses,
     plan_kit,
     voices,
     line_ups,
