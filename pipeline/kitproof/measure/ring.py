@@ -27,6 +27,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,9 +78,18 @@ def thin(samples: Float64Array, rate_hz: int) -> tuple[Float64Array, float]:
     step = max(1, int(rate_hz // LOW_RATE_HZ))
     if step == 1:
         return samples, float(rate_hz)
-    taps = signal.firwin(8 * step + 1, 0.9 / step)
-    low = signal.upfirdn(taps, samples, down=step, axis=-1)
+    low = signal.upfirdn(_low_pass(step), samples, down=step, axis=-1)
     return np.asarray(low[..., 4 : 4 + samples.shape[-1] // step]), rate_hz / step
+
+
+@lru_cache(maxsize=8)
+def _low_pass(step: int) -> Float64Array:
+    return np.asarray(signal.firwin(8 * step + 1, 0.9 / step))
+
+
+@lru_cache(maxsize=64)
+def _hann(n: int) -> Float64Array:
+    return np.asarray(signal.windows.hann(n, sym=False))
 
 
 def find_mode(excerpts: Float64Array, rate_hz: float, band_hz: tuple[float, float]) -> float | None:
@@ -197,8 +207,7 @@ def _spectra(excerpts: Float64Array, rate_hz: float, span_s: tuple[float, float]
     first, last = (round((LEAD_S + s) * rate_hz) for s in span_s)
     part = excerpts[:, first : min(last, excerpts.shape[1])]
     size = fft.next_fast_len(int(4.0 * rate_hz))  # lines 1/4 Hz apart: the parabola through three does the rest
-    window = signal.windows.hann(part.shape[1], sym=False)
-    power = np.abs(fft.rfft(part * window, size, axis=1)) ** 2
+    power = np.abs(fft.rfft(part * _hann(part.shape[1]), size, axis=1)) ** 2
     return fft.rfftfreq(size, 1.0 / rate_hz), np.asarray(power, np.float64)
 
 

@@ -24,7 +24,7 @@ from kitproof.observed.instrument import DrumRing, SympatheticRing
 MODE_BAND_HZ: dict[str, tuple[float, float]] = {
     "kick": (40.0, 110.0), "snare": (120.0, 400.0), "rack-tom": (60.0, 280.0), "floor-tom": (40.0, 170.0),
 }  # fmt: skip
-MOST_TAILS = 30
+MOST_TAILS = 24
 MOST_EARLY = 40
 LONG_TAIL_S = 1.25
 EARLY_TAIL_S = 0.2
