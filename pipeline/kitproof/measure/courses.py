@@ -28,7 +28,8 @@ from kitproof.measure.lags import Float64Array, StrokeLags
 from kitproof.model import DelayCourse
 
 FEWEST_STROKES = 6  # of a drum in a channel, to take part
-FEWEST_DISTINCT = 8  # strokes of any drum: six strokes of a tom in two fills can differ by themselves
+FEWEST_DISTINCT = 8  # strokes of any drum, APART_S from one another: those of a tom in two fills differ by themselves
+APART_S = 1.0
 BESIDE_STEP = 0.15  # share of the strokes that must lie on either side of a step
 LEAST_SPAN_S = 8.0
 BETTER = 0.6  # a course must leave less than this of the rest that no course leaves
@@ -152,7 +153,7 @@ def _record(file: str, fit: _Fit | None, series: Sequence[_Series]) -> DelayCour
     n = sum(len(s.lag_s) for s in series if s.concerns(file)) if fit is None else fit.n
     reason = None
     if fit is None:
-        reason = f"fewer than {FEWEST_DISTINCT} strokes that are like one another in it and in another mic"
+        reason = f"fewer than {FEWEST_DISTINCT} strokes, apart and like one another, in it and in another mic"
     elif fit.span_s < LEAST_SPAN_S:
         reason = f"the strokes span {fit.span_s:.0f} s; {LEAST_SPAN_S:.0f} s are needed"
     if fit is None or reason is not None:
@@ -173,7 +174,7 @@ def _fit(file: str, series: Sequence[_Series]) -> _Fit | None:
     mine = [s for s in series if s.concerns(file)]
     n = sum(len(s.lag_s) for s in mine)
     time = np.concatenate([np.zeros(0), *(s.time_s for s in mine)])
-    if len(np.unique(time)) < FEWEST_DISTINCT:
+    if len(np.unique(np.floor(time / APART_S))) < FEWEST_DISTINCT:
         return None
     lag = np.concatenate([s.lag_s * s.sign(file) for s in mine])
     group = np.concatenate([np.full(len(s.lag_s), k) for k, s in enumerate(mine)])

@@ -137,11 +137,10 @@ def _best(
     before = excerpts[:, round((LEAD_S + around_s - 0.0065) * rate_hz) : round((LEAD_S + around_s - 0.0005) * rate_hz)]
     quiet = np.mean(np.square(before, dtype=np.float64), axis=1)
     merit = d.strength / (quiet + 0.1 * np.median(quiet) + 1e-14)
-    if d.clear.sum() >= ENOUGH_CLEAR:
-        merit = np.where(d.clear, merit, merit * 1e-3)
-    n_usable = len(merit)
-    if usable is not None and usable.any():
-        merit, n_usable = np.where(usable, merit, 0.0), int(usable.sum())
+    wanted = usable if usable is not None and usable.any() else np.ones(len(merit), bool)
+    if (d.clear & wanted).sum() >= ENOUGH_CLEAR:
+        wanted = d.clear & wanted
+    merit, n_usable = np.where(wanted, merit, 0.0), int(wanted.sum())
     n = min(max(FEWEST, int(BETTER_HALF * n_usable)), n_usable)
     return np.argsort(-merit, kind="stable")[:n], np.asarray(merit)
 
