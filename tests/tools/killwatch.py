@@ -3,8 +3,8 @@
     python tests/tools/killwatch.py --takes 50 --kills 200
 
 The real thing: `kitproof watch` as a process, takes of three microphones copied into its folder slowly and in any order
-meanwhile, every third take exported again once its report is there, and `kill -9` after a random time. At the end the
-watch is left alone until it is done. Exit status: 0 all as it should be, 1 not.
+meanwhile, takes that have their report exported again, and `kill -9` at random moments. At the end the watch is left
+alone until it is done. Exit status: 0 all as it should be, 1 not.
 """
 
 from __future__ import annotations
@@ -50,16 +50,23 @@ class Session:
         return self.root / "reports"
 
     def export_all(self, pause_s: float) -> None:
-        """Export every take, and every third one again when it has its report. Runs beside the watch."""
+        """Export every take, then again those that have their reports, as long as there are kills. Beside the watch."""
         for n in range(1, self.n_takes + 1):
             self.export(f"Tidewall take {n}")
             time.sleep(self.rng.uniform(0.0, pause_s))
-        waiting = [f"Tidewall take {n}" for n in range(1, self.n_takes + 1, 3)]
-        while waiting and not self.finished.is_set():
-            for name in [w for w in waiting if (self.out / w / "report.pdf").exists()]:
-                waiting.remove(name)
-                self.export(name)
-            time.sleep(0.2)
+        while not self.finished.wait(0.5):
+            done = [name for name, n in self.exports.items() if self.n_reports(name) >= n]
+            if done:
+                self.export(self.rng.choice(done))
+
+    def n_reports(self, name: str) -> int:
+        """Reports of a take, the earlier ones too."""
+        return sum(1 for _ in (self.out / name).rglob("report.pdf"))
+
+    @property
+    def is_done(self) -> bool:
+        """True if there are as many reports as exports."""
+        return all(self.n_reports(name) >= n for name, n in self.exports.items())
 
     def export(self, name: str) -> None:
         """Write a take file by file, each in pieces, in any order."""
@@ -110,7 +117,7 @@ def kill_many(session: Session, n_kills: int, longest_s: float) -> int:
     n_hit = 0
     for n in range(n_kills):
         process = start(session)
-        time.sleep(session.rng.uniform(0.1, longest_s))
+        _wait_for_the_moment(session, longest_s)
         n_hit += process.poll() is None
         process.kill()
         process.wait()
@@ -120,9 +127,28 @@ def kill_many(session: Session, n_kills: int, longest_s: float) -> int:
     return n_hit
 
 
+def _wait_for_the_moment(session: Session, longest_s: float) -> None:
+    """Half of the kills come after a random time, half shortly after a report has got to a certain point.
+
+    A busy machine would otherwise be hit while it starts, nearly always, and never while it puts reports in place.
+    """
+    if session.rng.random() < 0.5:
+        time.sleep(session.rng.uniform(0.1, longest_s))
+        return
+    sign = session.rng.choice(
+        ["*/order.json", "*/making", "*/report", "*/answer.json", "*/answer.json", "*/answer.json"]
+    )
+    end_s = time.monotonic() + 3 * longest_s
+    work = session.out / ".kitproof-work"
+    before = set(work.glob(sign))  # left by those killed before
+    while time.monotonic() < end_s and not set(work.glob(sign)) - before:
+        time.sleep(0.005)
+    time.sleep(session.rng.uniform(0.0, 0.15))
+
+
 def count(session: Session) -> dict[str, int]:
     """What there is against what was exported."""
-    found = {name: sum(1 for _ in (session.out / name).rglob("report.pdf")) for name in session.exports}
+    found = {name: session.n_reports(name) for name in session.exports}
     return {
         "exports": sum(session.exports.values()),
         "reports": sum(found.values()),
@@ -149,10 +175,13 @@ def main() -> int:
     exporter = threading.Thread(target=session.export_all, args=(args.kills * args.longest / (3 * args.takes),))
     exporter.start()
     n_hit = kill_many(session, args.kills, args.longest)
-    last = start(session)  # left alone now, until the exporter has seen every report it waits for
-    wait_until_begun(session)
-    exporter.join(600.0)
     session.finished.set()
+    exporter.join()
+    last = start(session)  # left alone now
+    wait_until_begun(session)
+    end_s = time.monotonic() + 1200.0
+    while not session.is_done and time.monotonic() < end_s:
+        time.sleep(0.2)
     last.send_signal(signal.SIGTERM)
     stopped = last.wait(60.0)
     status = start(session, "--once").wait(600.0)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from kitproof.commands.mail import add_mail_arguments, settings_of
+from kitproof.deliver import languages
 from kitproof.mail.outbox import Outbox
 from kitproof.mail.post import Postman, route
 from kitproof.mail.settings import find_login, state_folder
@@ -40,6 +41,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("--poll", action="store_true", help="look every few seconds; network shares are anyway")
     parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
     parser.add_argument("--small", action="store_true", help="coarser pictures, for mail")
+    parser.add_argument("--language", choices=languages(), default="en", help="default: %(default)s")
     parser.add_argument(
         "--mail", action="append", default=[], metavar="A", help="mail each report to name@domain; may be given again"
     )
@@ -56,7 +58,7 @@ def run(args: argparse.Namespace, tell: Tell, complain: Tell) -> int:
     postman = _postman(args, tell, complain) if args.mail else None
     plan = Plan(
         folder=args.folder, out=args.to, settle_s=args.settle, poll=args.poll,
-        making=Making(workers=args.workers, page=args.page, small=args.small),
+        making=Making(workers=args.workers, page=args.page, small=args.small, language=args.language),
         on_report=postman.put_in if postman is not None else lambda folder: None,
     )  # fmt: skip
     with stop:

@@ -29,6 +29,7 @@ class Making:
     workers: int | None = None
     page: str = "a4"
     small: bool = False
+    language: str = "en"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,7 @@ def measure_in_child(bundle: Bundle, work: Path, making: Making, is_stopping: Ca
     order = {
         "take": bundle.name, "folder": str(bundle.folder.absolute()), "is_folder": bundle.is_folder,
         "names": [f.name for f in bundle.files],
-        "workers": making.workers, "page": making.page, "small": making.small,
+        "workers": making.workers, "page": making.page, "small": making.small, "language": making.language,
     }  # fmt: skip
     with whole_file(work / ORDER_NAME) as file:
         file.write(json.dumps(order).encode())

@@ -19,12 +19,12 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Self
+from typing import Any, Literal, Self
 
 from kitproof.errors import OutputError
 from kitproof.watch.settle import Sighting
@@ -112,7 +112,7 @@ class Ledger:
             take=_text(take), number=last.number + 1 if last else 1, fingerprint=fingerprint, listing=listing,
             state="measuring", token=token,
         )  # fmt: skip
-        self._db.execute(
+        self._run(
             "INSERT INTO takes (take, number, fingerprint, listing, state, token, changed_unix_s) "
             "VALUES (?, ?, ?, ?, ?, ?, ?)",
             (row.take, row.number, fingerprint, listing, row.state, token, time.time()),
@@ -121,7 +121,7 @@ class Ledger:
 
     def move(self, row: Row, state: State, *, content: str | None, status: int | None = None, said: str = "") -> None:
         """Bring a row into another state. On disk when this returns."""
-        self._db.execute(
+        self._run(
             "UPDATE takes SET state = ?, content = ?, status = ?, said = ?, changed_unix_s = ? "
             "WHERE take = ? AND number = ?",
             (state, content, status, _text(said), time.time(), row.take, row.number),
@@ -129,35 +129,42 @@ class Ledger:
 
     def take_back(self, row: Row) -> None:
         """Forget a row, as if it had never been begun."""
-        self._db.execute("DELETE FROM takes WHERE take = ? AND number = ?", (row.take, row.number))
+        self._run("DELETE FROM takes WHERE take = ? AND number = ?", (row.take, row.number))
 
     def renew(self, row: Row, fingerprint: str) -> None:
         """Note that a take's files have got new times, but not new contents."""
-        self._db.execute(
-            "UPDATE takes SET fingerprint = ? WHERE take = ? AND number = ?", (fingerprint, row.take, row.number)
-        )
+        self._run("UPDATE takes SET fingerprint = ? WHERE take = ? AND number = ?", (fingerprint, row.take, row.number))
 
     def _rows(self, clause: str, *values: object) -> list[Row]:
         names = ("take", "number", "fingerprint", "listing", "state", "token", "content", "status", "said")
-        with closing(self._db.execute(f"SELECT {', '.join(names)} FROM takes {clause}", values)) as found:
-            return [Row(**dict(zip(names, values, strict=True))) for values in found]
+        found = self._run(f"SELECT {', '.join(names)} FROM takes {clause}", values)
+        return [Row(**dict(zip(names, entry, strict=True))) for entry in found]
+
+    def _run(self, line: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """All rows of one statement. OutputError if the disk or the file will not have it."""
+        try:
+            with closing(self._db.execute(line, values)) as found:
+                return found.fetchall()
+        except sqlite3.Error as error:
+            raise OutputError(f"{self.path}: cannot be written or read ({error}); make room on its disk") from error
 
     # ------------------------------------------------------------ sightings
     def sightings(self, now_s: float) -> dict[str, Sighting]:
         """What an earlier run saw, its times turned into those of the clock that shows `now_s`."""
-        ages = self._db.execute("SELECT take, witness, ? - since_unix_s FROM sightings", (time.time(),)).fetchall()
+        ages = self._run("SELECT take, witness, ? - since_unix_s FROM sightings", (time.time(),))
         return {take: Sighting(witness, now_s - age_s) for take, witness, age_s in ages if age_s >= 0}
 
     def keep_sightings(self, sightings: Mapping[str, Sighting], now_s: float) -> None:
         """Replace the sightings kept."""
         wall_s = time.time() - now_s
-        self._db.execute("BEGIN")
-        self._db.execute("DELETE FROM sightings")
-        self._db.executemany(
-            "INSERT OR REPLACE INTO sightings VALUES (?, ?, ?)",
-            [(_text(take), s.witness, wall_s + s.since_s) for take, s in sightings.items()],
-        )
-        self._db.execute("COMMIT")
+        seen = [(_text(take), s.witness, wall_s + s.since_s) for take, s in sightings.items()]
+        try:
+            with self._db:  # one transaction
+                self._db.execute("BEGIN")
+                self._db.execute("DELETE FROM sightings")
+                self._db.executemany("INSERT OR REPLACE INTO sightings VALUES (?, ?, ?)", seen)
+        except sqlite3.Error as error:
+            raise OutputError(f"{self.path}: cannot be written ({error}); make room on its disk") from error
 
 
 def _text(name: str) -> str:

@@ -50,7 +50,8 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
             result = run.measure_take(folder, executor)
         m = replace(result.measurements, take=replace(result.measurements.take, folder=order["folder"]))
         result = replace(result, measurements=m)  # not the folder of links
-        files = deliver.write_all(result, work / _MAKING, page_size=order["page"], small=order["small"])
+        look = {"page_size": order["page"], "small": order["small"], "language": order["language"]}
+        files = deliver.write_all(result, work / _MAKING, **look)
         files.pdf.parent.rename(work / REPORT_FOLDER)
     except OutputError as error:
         return {"kind": "unwritable", "said": str(error)}

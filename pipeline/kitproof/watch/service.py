@@ -36,6 +36,7 @@ NOTHING_REPORTED = 2
 LOOK_EVERY_S = 30.0  # with hints from the system: hints can get lost
 POLL_EVERY_S = 2.0  # without
 TRY_AGAIN_S = 60.0  # after a fault of the place that reports go to
+_AND_TROUBLES = "\n\n"  # in what a row of the ledger has to say: behind it, what went wrong on the way
 MOST_READS = 3  # of a take in which a file that was fine just before cannot be read
 
 Tell = Callable[[str], None]
@@ -137,7 +138,10 @@ class _Watch:
             self._once_only(remark)
         now_s = time.monotonic()
         if self._settling.update(seen.bundles, now_s):
-            self._ledger.keep_sightings(self._settling.sightings, now_s)
+            try:
+                self._ledger.keep_sightings(self._settling.sightings, now_s)
+            except OutputError as error:  # they only save a wait after the next start
+                self._once_only(str(error))
         return seen.bundles
 
     def _once_only(self, line: str) -> None:
@@ -175,8 +179,8 @@ class _Watch:
             n += 1
             try:
                 self._report(bundle)
-            except (KitproofError, OSError) as error:
-                self._put_off(bundle.name, str(error))
+            except Exception as error:
+                self._put_off(bundle.name, _told(error))
         return n
 
     def _is_copy_of_reported(self, bundle: Bundle) -> bool:
@@ -244,7 +248,10 @@ class _Watch:
         self._ledger.move(row, "reported", content=row.content, status=row.status, said=row.said)
         self._remove(work)
         self._worst = max(self._worst, row.status or 0)
-        for line in row.said.splitlines():
+        verdict, _, troubles = row.said.partition(_AND_TROUBLES)
+        for line in troubles.splitlines():  # errors, so said with --quiet too
+            self._complain(line)
+        for line in verdict.splitlines():
             self._tell(line)
         self._tell(f"  {target / 'report.pdf'}")
 
@@ -272,8 +279,8 @@ class _Watch:
                 continue
             try:
                 self._finish(row.take)
-            except (KitproofError, OSError) as error:
-                self._put_off(row.take, str(error))
+            except Exception as error:
+                self._put_off(row.take, _told(error))
         for row in self._ledger.rows("measuring"):
             self._ledger.take_back(row)
         placing = {row.token for row in self._ledger.rows("placing")}
@@ -288,5 +295,11 @@ class _Watch:
 
 def _in_words(row: Row, outcome: Outcome) -> str:
     lines = [f"{row.take}: {outcome.verdict}", *(f"  {line}" for line in outcome.red_lines)]
-    lines += [f"  {trouble}; what it would have shown is not checked" for trouble in outcome.troubles]
-    return "\n".join(lines)
+    troubles = [f"{row.take}: {t}; what it would have shown is not checked" for t in outcome.troubles]
+    return "\n".join(lines) + _AND_TROUBLES + "\n".join(troubles)
+
+
+def _told(error: Exception) -> str:
+    if isinstance(error, (KitproofError, OSError)):
+        return str(error)
+    return f"this should not happen: {type(error).__name__}: {error}"
