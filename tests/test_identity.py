@@ -170,6 +170,11 @@ def test_a_stem_that_meets_the_others_by_chance_is_not_of_this_take():
     assert strangers(lined_up()) == []
 
 
+def test_a_second_mic_is_not_accused_with_the_first():
+    """The bottom mic of a snare meets the top mic above all; with another take's top mic it is left with few."""
+    assert strangers(lined_up(snare_top=0.31, snare_bottom=0.29)) == [("look", "snare-top.wav")]
+
+
 def test_a_kick_mic_that_hears_no_edges_is_not_accused():
     assert strangers(lined_up(kick=0.1)) == []
 

@@ -21,7 +21,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         return
     for row in rows:
         others = median(r.share or 0.0 for r in rows if r is not row)
-        if (row.share or 0.0) < e.limits["foreign_look_share"] and others >= e.limits["foreign_others_share"]:
+        if (row.share or 0.0) < e.limits[_limit(e, row)] and others >= e.limits["foreign_others_share"]:
             yield _foreign(e, row, others)
 
 
@@ -29,6 +29,14 @@ def _counts(e: Evidence, row: LineUp) -> bool:
     c = e.channel(row.file)
     enough = row.share is not None and row.n_onsets >= e.limits["foreign_fewest_onsets"]
     return enough and c is not None and e.measured(row.file) is not None and drum_of(c.role) != "kick"
+
+
+def _limit(e: Evidence, row: LineUp) -> str:
+    """A second mic of a drum lines up with the first above all: if that one is foreign, it is left with few."""
+    c = e.channel(row.file)
+    drum = drum_of(c.role) if c is not None else None
+    second = drum is not None and e.own_files.get(drum) != row.file
+    return "foreign_fix_share" if second else "foreign_look_share"
 
 
 def _foreign(e: Evidence, row: LineUp, others: float) -> Finding:

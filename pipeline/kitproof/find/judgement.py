@@ -32,6 +32,7 @@ BETTER = {
     "moved-mic": "clock-drift",
     "mislabelled-channel": "duplicate-channel",
     "foreign-stem": "clock-drift",
+    "knocked-mic": "foreign-stem",
 }
 # What is said of a drum that goes by another's name is said of the wrong drum.
 OF_A_NAME = ("pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic")
