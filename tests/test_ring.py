@@ -286,3 +286,12 @@ def test_kicks_while_the_tom_itself_rings_are_not_asked():
 
     assert (found.level_db, found.n_strokes) == (None, 0)
     assert found.unmeasured["level_db"]
+
+
+def test_a_roll_gives_no_late_ring_and_no_error():
+    """Strokes 50 ms apart: nothing rings free, whatever else can be said."""
+    times_s = 1.0 + 0.05 * np.arange(60)
+    found = log_of(played(times_s, [stroke(TOM_HZ, 0.3)] * 60, 4.2), times_s, np.full(60, 0.3))
+
+    assert found.late_hz is None
+    assert found.drift_cents is None

@@ -135,6 +135,8 @@ def follow(x: Float64Array, rate_hz: float, mode_hz: float) -> list[float]:
     From window to window a head comes down a little; what lies further away is something else.
     """
     until_s = free_s(x, rate_hz)
+    if until_s < LATE_FROM_S[-1]:
+        return []
     start = start_of_ring(x, rate_hz, mode_hz)
     if start is None or two_tones(x, rate_hz, start) is not None:
         return []
