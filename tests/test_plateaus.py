@@ -65,6 +65,18 @@ def test_leaning_tops_are_found():
     assert [p.ceiling_dbfs for p in found] == pytest.approx([-6.0] * len(found), abs=2 * CEILING_DB)
 
 
+def test_two_strokes_of_a_tom_are_enough_where_their_tops_are_long_and_straight():
+    """In a song with two fills there are no more; coupling behind the stage tilts the tops, so none holds a value."""
+    x = synth.strokes([1.0, 3.0], seconds=5.0, peak_dbfs=[-6.0, -6.7], hz=110.0)
+    x = clipped(x + synth.noise(5.0, -80.0, np.random.default_rng(9)), -4.0, over_db=3.0)
+    coupled = signal.sosfilt(signal.butter(1, 1.5, "highpass", fs=synth.RATE_HZ, output="sos"), x)
+
+    found = measure(coupled)
+
+    assert {p.side for p in found} == {"positive", "negative"}
+    assert [p.ceiling_dbfs for p in found] == pytest.approx([-4.0] * 2, abs=CEILING_DB)
+
+
 def test_times_are_those_of_the_hits():
     """Every moment lies within 10 ms after a stroke: flat tops come in the first cycles."""
     found = measure(clipped(strokes(4), -3.0, over_db=4.0))

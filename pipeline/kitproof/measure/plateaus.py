@@ -24,6 +24,7 @@ REGION_DB = 0.3  # a top: the samples around an extreme that are within this of 
 SPREAD_DB = 0.2  # of one ceiling over hits; a steady drummer's peaks spread by 0.5 dB and more
 FEWEST_SAMPLES = 4  # in a top: with fewer, any curve is a straight line
 FLATNESS = 0.25  # bend inside the top over that of a parabola of its height and length
+STRAIGHT, STRAIGHT_SAMPLES = 0.05, 8  # bend of a top so long that no round wave is so straight, twice at one height
 MOMENT_S = 0.030  # tops closer than this belong to one hit
 FEWEST_MOMENTS = 3
 FLAT_SHARE = 0.6  # of the hits that reach the ceiling and are long enough to judge
@@ -205,8 +206,10 @@ def _by_shape(side: _Side, rate_hz: int) -> _Found | None:
     share = len(moments) / max(len(_moments([t.at for t in reached], rate_hz)), 1)
     # One long top that holds its value from corner to corner is proof enough.
     alone = any(t.held >= HELD_ALONE and t.held >= HELD_SHARE * t.n_samples for t in flat)
-    # Two hits may look straight by chance, but not hold one value.
-    enough = 1 if alone else 2 if all(t.held >= HELD_SAMPLES for t in flat) else FEWEST_MOMENTS
+    # Two hits may look straight by chance, but not hold one value, nor stay straight over many samples.
+    lines = [t.at for t in flat if t.bend <= STRAIGHT and t.n_samples >= STRAIGHT_SAMPLES]
+    twice = all(t.held >= HELD_SAMPLES for t in flat) or len(_moments(lines, rate_hz)) >= 2
+    enough = 1 if alone else 2 if twice else FEWEST_MOMENTS
     if share < FLAT_SHARE or len(moments) < enough:
         return None
     spread = float(np.std([20.0 * np.log10(t.level) for t in flat]))
