@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 import findkit as k
+from kitproof.reasons import ALREADY_SOUNDING
 
 MINUS = "\u2212"
 
@@ -135,17 +136,24 @@ def test_a_drums_own_mic_that_lags_is_found_by_the_others_hearing_it_before():
     assert f.files == ("kick.wav",)
 
 
-def test_a_snare_that_begins_in_no_other_mic_asks_for_a_look_without_a_figure():
+def nowhere_heard(reason):
+    """A take in which no other mic tells when the snare reaches it, and why."""
     records = k.kit()
-    none = dict.fromkeys(
-        ("delay_ms", "delay_spread_ms", "path_cm", "polarity", "polarity_confidence", "first_notch_hz")
-    )
+    none = dict.fromkeys(UNPLACED)
     records["pairs"] = tuple(
-        replace(p, unmeasured=dict.fromkeys(none, "does not stand out"), **none) if p.a == "snare-top.wav" else p
+        replace(p, unmeasured=dict.fromkeys(none, reason), **none) if p.a == "snare-top.wav" else p
         for p in records["pairs"]
     )
-    f = k.the(k.told(records), "late-channel")
+    return records
+
+
+def test_a_snare_that_sounds_in_all_other_mics_before_its_own_asks_for_a_look_without_a_figure():
+    f = k.the(k.told(nowhere_heard(ALREADY_SOUNDING)), "late-channel")
     assert (f.severity, f.value, f.confidence) == ("look", None, 0.5)
+
+
+def test_a_snare_that_other_drums_always_cover_is_not_late():
+    assert k.told(nowhere_heard("the direct sound does not stand out enough: 11 dB")).findings == ()
 
 
 @pytest.mark.parametrize(("by_ms", "severity"), [(0.1, None), (0.4, "note"), (0.7, "look"), (1.7, "fix")])

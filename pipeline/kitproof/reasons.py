@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+# Of a delay: what the mic hears before the drum's own mic does is as loud as what follows. A judgement may hang on it.
+ALREADY_SOUNDING = "there is sound already where the direct sound is looked for"
+
 
 def check_reasons(record: object, nullable: tuple[str, ...], unmeasured: Mapping[str, str]) -> None:
     """Every None has a reason and every reason a None: never a guess, never a silent gap.

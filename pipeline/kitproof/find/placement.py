@@ -13,6 +13,7 @@ from statistics import median
 from kitproof.find.evidence import Evidence, drum_of, is_distant, is_room, sureness
 from kitproof.find.texts import cm, counted, ms
 from kitproof.model import Channel, Finding, PairEntry, Severity
+from kitproof.reasons import ALREADY_SOUNDING
 from kitproof.roles import PAIRS, drum_label
 from kitproof.units import speed_of_sound_m_s
 
@@ -147,14 +148,16 @@ def _late_finding(e: Evidence, late: Lateness) -> Finding:
 
 
 def _unheard(e: Evidence, named: set[str]) -> Iterator[Finding]:
-    """A kick or snare that no other mic hears first after its own mic did: that mic may lag behind them all.
+    """A kick or snare that most other mics hear before its own mic does, and none after: it may lag behind them all.
 
     Without a delay there is no figure and no certainty, so this asks for a look and no more.
     """
     for drum in ("kick", "snare"):
         heard = [p for p in e.pairs if p.drum == drum and p.a == e.own_files.get(drum)]
         few = len(heard) < e.limits["unheard_fewest_mics"] or e.n_hits(drum) < e.limits["unheard_fewest_hits"]
-        if few or any(p.delay_ms is not None for p in heard) or e.own_files[drum] in named:
+        before = sum(p.unmeasured.get("delay_ms") == ALREADY_SOUNDING for p in heard)
+        told = 2 * before > len(heard) and all(p.delay_ms is None for p in heard)
+        if few or not told or e.own_files[drum] in named:
             continue
         own = e.own_files[drum]
         yield Finding(

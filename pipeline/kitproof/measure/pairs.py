@@ -16,11 +16,13 @@ import numpy as np
 from kitproof.measure.arrival import LEAST_SNR_DB, Arrival
 from kitproof.measure.look import ChannelLook
 from kitproof.model import Channel, Fuller, PairEntry, Polarity
+from kitproof.reasons import ALREADY_SOUNDING
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, PAIRS
 from kitproof.units import ms_to_cm
 
 CLEAR_DB = 3.0  # sum over difference: less than this, and turning one over is no cure. Common practice
 AGREEMENT = 0.75
+BEFORE_AS_LOUD_DB = 6.0  # peak over what was there before: another drum there leaves 10 dB and more of it
 WIDEST_SPREAD_MS = 1.5  # beyond this a delay says nothing about where a mic stands
 PAIR_DRUMS = ("snare", "kick")
 
@@ -90,8 +92,8 @@ def _delay(
 
 
 def _not_found(a: Arrival) -> str:
-    if a.snr_db >= LEAST_SNR_DB:
-        return "there is sound already where the direct sound is looked for"
+    if a.snr_db >= LEAST_SNR_DB or a.snr_db < BEFORE_AS_LOUD_DB:
+        return ALREADY_SOUNDING
     return f"the direct sound does not stand out enough: {a.snr_db:.0f} dB over what is heard before it"
 
 
