@@ -57,6 +57,13 @@ def test_an_open_mic_swallows_nothing(floor_dbfs):
     assert found(mic(np.random.default_rng(2), bleed_dbfs=-60.0, floor_dbfs=floor_dbfs)) is None
 
 
+def test_a_mic_recorded_far_too_low_is_no_gate():
+    """Noise and bleed sink with everything else, and nothing is shut."""
+    low = mic(np.random.default_rng(5), bleed_dbfs=-60.0) * 10.0 ** (-40.0 / 20.0)
+
+    assert found(np.round(low * 2**23) / 2**23) is None
+
+
 def test_a_dead_mic_is_no_gate():
     """It never sounds at all."""
     assert found(noise(SECONDS, -115.0, np.random.default_rng(3))) is None

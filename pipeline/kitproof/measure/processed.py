@@ -26,6 +26,7 @@ from kitproof.roles import DRUM_OF_ROLE
 
 SHUT_DBFS = -100.0  # 25 dB under what any mic of a kit in a room picks up while it is played
 SOUNDS_DBFS = -60.0
+DEPTH_DB = 75.0  # and so far under its own loudest: a channel recorded far too low is quiet, not shut
 AFTER_S = (0.002, 0.030)
 NOT_OWN_S = 0.020  # no stroke of the own drum within this
 FALL_DB, FALL_S = 15.0, 0.060  # 250 dB/s: a damped kick falls by a fourth of that
@@ -60,7 +61,8 @@ def find_gate(file: str, track: OnsetTrack, own_s: Float64Array, foreign_s: Floa
     first, last = (np.round((foreign_s + s) * track.frames_per_s).astype(int) for s in AFTER_S)
     inside = last < len(level)
     loudest = np.array([level[a:b].max() for a, b in zip(first[inside], last[inside], strict=True)])
-    swallowed = loudest <= SHUT_DBFS
+    shut_dbfs = min(SHUT_DBFS, float(level.max()) - DEPTH_DB) if len(level) else SHUT_DBFS
+    swallowed = loudest <= shut_dbfs
     if not swallowed.any() or level.max() < SOUNDS_DBFS:
         return None
     return Gate(
