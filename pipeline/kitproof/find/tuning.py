@@ -35,7 +35,7 @@ def _moved(e: Evidence, r: DrumRing) -> bool:
     if r.drift_cents is None or r.drift_error_cents is None:
         return False
     least = e.limits["tuning_look_cents" if r.drift_from == "late" else "tuning_early_look_cents"]
-    return abs(r.drift_cents) >= max(least, e.limits["tuning_errors"] * r.drift_error_cents)
+    return abs(r.drift_cents) >= max(least + r.drift_error_cents, e.limits["tuning_errors"] * r.drift_error_cents)
 
 
 def _one_moved(e: Evidence, r: DrumRing) -> Finding:
