@@ -192,6 +192,32 @@ def test_no_answer_to_the_end_is_never_tried_again_by_itself(
         assert len(server.got) == 1
         assert mail(folder, port, "--again") == 0
         assert len(server.got) == 2
+        assert cli.main(["mail", "--flush"]) == 0  # settled by that
+
+
+def test_what_is_not_known_can_be_forgotten(
+    home: Path, folder: Path, certificate: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It came after all, says the bass player: no more of it. What waits is not dropped by that."""
+    with mailkit.running(certificate, Behaviour(at="end")) as (port, server):
+        mail(folder, port)
+        server.at, server.reply = "mail", "451 busy"
+        mail(folder, port, to=(KEYS,))
+    assert cli.main(["mail", "--forget"]) == 0
+
+    assert f"{BASS}: " in capsys.readouterr().out
+    assert states(home) == {KEYS: "waiting"}
+
+
+def test_what_waits_is_not_made_two_by_asking_again(home: Path, folder: Path, certificate: tuple[Path, Path]) -> None:
+    """--again for a message that has not gone yet sends that one."""
+    with mailkit.running(certificate, Behaviour(at="rcpt", reply="451 busy")) as (port, server):
+        mail(folder, port)
+        mail(folder, port, "--again")
+        server.at = ""
+        assert mail(folder, port, "--again") == 0
+
+    assert len(server.got) == 1
 
 
 SENDER = """

@@ -17,12 +17,14 @@ import pytest
 
 import takes
 import watchkit
+from kitproof import saved
 from kitproof.errors import OutputError
 from kitproof.watch import service
 from kitproof.watch.child import Making, Outcome
 from kitproof.watch.folders import Bundle
 from kitproof.watch.hints import Hints, is_on_network
 from kitproof.watch.ledger import Ledger
+from kitproof.watch.measurer import measure
 from kitproof.watch.service import Plan, refuse_folders, watch
 from watchkit import Running, is_whole, n_reports, wait_for
 
@@ -315,6 +317,31 @@ def test_a_place_that_cannot_be_written_to_costs_no_take(
 
 def _full(*_: object) -> None:
     raise OSError(28, "No space left on device")
+
+
+def test_limits_of_the_room_hold_for_loose_files_too(model: Path, tmp_path: Path) -> None:
+    """Those in the watched folder and above it, and the report says where they stand; not those above the reports."""
+    folder, work = tmp_path / "room" / "takes", tmp_path / "reports" / "work"
+    folder.mkdir(parents=True)
+    work.mkdir(parents=True)
+    names = [f"Tidewall take 3 {file.name}" for file in sorted(model.iterdir())]
+    for name, file in zip(names, sorted(model.iterdir()), strict=True):
+        shutil.copyfile(file, folder / name)
+    for place, text in (("takes", "hot_dbfs = -7.0"), ("", "hot_dbfs = -8.0\nquiet_dbfs = -44.0")):
+        (tmp_path / "room" / place / "kitproof-limits.toml").write_text(text)
+    (tmp_path / "reports" / "kitproof-limits.toml").write_text("hot_dbfs = -1.0")
+    order = {
+        "take": "Tidewall take 3", "folder": str(folder), "is_folder": False, "names": names, "workers": 1,
+        "page": "a4", "small": True, "language": "en",
+    }  # fmt: skip
+
+    assert measure(order, work)["kind"] == "measured"
+    limits = saved.read_measurements(work / "report" / "measurements.json").take.limits
+    mine = {place: dict(values) for place, values in limits.items() if str(tmp_path) in place}
+    assert mine == {
+        str(tmp_path / "room" / "kitproof-limits.toml"): {"hot_dbfs": -8.0, "quiet_dbfs": -44.0},
+        str(folder / "kitproof-limits.toml"): {"hot_dbfs": -7.0},
+    }
 
 
 def test_nothing_is_ever_written_into_the_watched_folder(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ alone until it is done. Exit status: 0 all as it should be, 1 not.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import random
 import shutil
 import signal
@@ -26,6 +27,12 @@ import soundfile as sf
 
 RATE_HZ = 44100
 LENGTH_S = 2.0
+LONGEST_TO_A_SIGN_S = 60.0
+# what shows, below the place for reports, how far one has got: begun, written, measured, in place
+SIGNS = (
+    ".kitproof-work/*/order.json", ".kitproof-work/*/report", ".kitproof-work/*/answer.json",
+    ".kitproof-work/*/answer.json", "*/report.pdf",
+)  # fmt: skip
 DRUMS = {"kick.wav": (60.0, (0.3, 1.1)), "snare top.wav": (200.0, (0.7, 1.5)), "hi-hat.wav": (6000.0, (0.5, 1.3))}
 
 
@@ -135,15 +142,20 @@ def _wait_for_the_moment(session: Session, longest_s: float) -> None:
     if session.rng.random() < 0.5:
         time.sleep(session.rng.uniform(0.1, longest_s))
         return
-    sign = session.rng.choice(
-        ["*/order.json", "*/making", "*/report", "*/answer.json", "*/answer.json", "*/answer.json"]
-    )
-    end_s = time.monotonic() + 3 * longest_s
-    work = session.out / ".kitproof-work"
-    before = set(work.glob(sign))  # left by those killed before
-    while time.monotonic() < end_s and not set(work.glob(sign)) - before:
+    sign = session.rng.choice(SIGNS)
+    end_s = time.monotonic() + LONGEST_TO_A_SIGN_S
+    before = _seen(session, sign)  # left by those killed before
+    while time.monotonic() < end_s and not _seen(session, sign) - before:
         time.sleep(0.005)
-    time.sleep(session.rng.uniform(0.0, 0.15))
+    time.sleep(session.rng.uniform(0.0, 1.0) ** 2)
+
+
+def _seen(session: Session, sign: str) -> set[tuple[str, int]]:
+    seen = set()
+    for path in session.out.glob(sign):
+        with contextlib.suppress(OSError):  # moved on
+            seen.add((str(path), path.stat().st_mtime_ns))
+    return seen
 
 
 def count(session: Session) -> dict[str, int]:

@@ -37,6 +37,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("--again", action="store_true", help="send it even if it was sent before")
     parser.add_argument("--dry-run", type=Path, metavar="FILE.eml", help="write the message, send nothing")
     parser.add_argument("--flush", action="store_true", help="try what waits in the outbox, tell what is not sent")
+    parser.add_argument("--forget", action="store_true", help="drop what may have been sent or was refused")
     parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
     parser.add_argument("-v", "--verbose", action="store_true", help="show where an error came from")
     return parser
@@ -68,6 +69,10 @@ def settings_of(args: argparse.Namespace, to: Sequence[str]) -> Settings:
 
 def run(args: argparse.Namespace, tell: Tell, complain: Tell) -> int:
     """Send, write or flush, as the arguments say; returns the exit status."""
+    if args.forget:
+        for letter in Outbox(state_folder()).forget():
+            tell(f"{letter.recipient}: {letter.subject}: forgotten")
+        return SENT
     if args.report is None and not args.flush:
         raise MailError("nothing to do: give a report, or --flush")
     if args.report is None:

@@ -103,6 +103,22 @@ class Outbox:
         found = self._letters("WHERE key = ?", key)
         return found[0] if found else None
 
+    def newest(self, key: str) -> Letter | None:
+        """The message of a key, or the last one that was made of it by sending it again ("key-...")."""
+        found = self._letters("WHERE key = ? OR key GLOB ? ORDER BY put_unix_s DESC LIMIT 1", key, f"{key}-*")
+        return found[0] if found else None
+
+    def forget(self, key: str | None = None) -> list[Letter]:
+        """Drop what may have been sent or was refused, of one key and what was made of it, or of all; returns it."""
+        which = "WHERE state IN ('maybe', 'refused')"
+        values: tuple[str, ...] = ()
+        if key is not None:
+            which, values = f"{which} AND (key = ? OR key GLOB ?)", (key, f"{key}-*")
+        dropped = self._letters(which, *values)
+        with self._open() as db:
+            db.execute(f"DELETE FROM mail {which}", values)
+        return dropped
+
     def due(self, now_unix_s: float) -> list[Letter]:
         """What waits and whose pause is over, oldest first."""
         return self._letters("WHERE state = 'waiting' AND next_try_unix_s <= ? ORDER BY put_unix_s, key", now_unix_s)

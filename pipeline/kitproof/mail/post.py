@@ -60,12 +60,15 @@ def route(settings: Settings, *, needs_server: bool = True) -> Route:
 def put_in(outbox: Outbox, report: Report, way: Route, *, again: bool = False) -> list[Letter]:
     """One message a person into the outbox; one that is there already, sent or not, stays as it is.
 
-    `again` makes it another message.
+    `again` makes it another message, unless it still waits; what was not known or refused before is settled by that.
     """
     letters = []
     for person in way.to:
-        key = _key(report, person, secrets.token_hex(8) if again else "")
-        known = outbox.get(key)
+        key = _key(report, person)
+        known = outbox.newest(key)
+        if known is not None and again and known.state != "waiting":
+            outbox.forget(key)
+            known, key = None, f"{key}-{secrets.token_hex(8)}"
         if known is None:
             message = compose(report, way.sender, person, most_bytes=way.most_bytes, message_id=_message_id(key, way))
             known = outbox.put(
@@ -92,7 +95,7 @@ def write_dry(report: Report, way: Route, path: Path) -> list[Path]:
     written = []
     for n, person in enumerate(way.to, 1):
         target = path if n == 1 else path.with_stem(f"{path.stem}-{n}")
-        key = _key(report, person, "")
+        key = _key(report, person)
         message = compose(report, way.sender, person, most_bytes=way.most_bytes, message_id=_message_id(key, way))
         with whole_file(target) as file:
             file.write(message.as_bytes())
@@ -193,12 +196,12 @@ def _way_of(letter: Letter) -> tuple[str, int, bool, str]:
     return letter.host, letter.port, letter.insecure_plain, letter.user or ""
 
 
-def _key(report: Report, person: Address, nonce: str) -> str:
-    return hashlib.sha256("\0".join((report.identity, person.addr_spec.lower(), nonce)).encode()).hexdigest()
+def _key(report: Report, person: Address) -> str:
+    return hashlib.sha256(f"{report.identity} {person.addr_spec.lower()}".encode()).hexdigest()
 
 
 def _message_id(key: str, way: Route) -> str:
-    return f"<{key[:32]}.kitproof@{way.sender.domain}>"
+    return f"<{hashlib.sha256(key.encode()).hexdigest()[:32]}.kitproof@{way.sender.domain}>"
 
 
 class Postman:
@@ -232,6 +235,8 @@ class Postman:
             flush(self._outbox, self._tell, self._complain)
         except KitproofError as error:
             self._complain(str(error))
+        except Exception as error:  # or no mail would be sent any more, and nobody told
+            self._complain(f"mail: this should not happen: {type(error).__name__}: {error}")
 
     def _run(self) -> None:
         while not self._ended:
