@@ -41,13 +41,18 @@ def _cut(e: Evidence, side: Side) -> Iterator[Finding]:
     )  # fmt: skip
 
 
+def _still(e: Evidence, r: FileEnds) -> bool:
+    """Whether the level stands still at the end: a ring falls, and a stroke cut short has just risen."""
+    return r.tail_fall_db is not None and abs(r.tail_fall_db) < e.limits["end_still_db"]
+
+
 def _over(e: Evidence, r: FileEnds, side: Side) -> Iterator[tuple[float, float]]:
     """(dB over the noise, dBFS) if it is too much, else nothing."""
     level = r.head_dbfs if side == "head" else r.tail_dbfs
     c, facts = e.measured(r.file), e.facts(r.file)
     if level is None or c is None or (side == "tail" and facts is not None and facts.problem == "truncated"):
         return
-    if side == "tail" and any(s.kind == "steady" and r.file in s.files for s in e.records(LateSound)):
+    if side == "tail" and (_still(e, r) or any(s.kind == "steady" for s in e.records(LateSound))):
         return  # noise that came up during the take is no ring
     if c.noise_floor_dbfs is not None:
         floor = c.noise_floor_dbfs

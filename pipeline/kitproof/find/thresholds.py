@@ -113,6 +113,7 @@ _ALL = (
     _t("end_over_noise_db", 20.0, "dB", "first or last 10 ms over the noise: cut in the sound", PRACTICE),
     _t("end_fix_db", 40.0, "dB", "a ring cut so far up is heard as a chop"),
     _t("end_least_dbfs", -75.0, "dBFS", "a cut below is covered by any room"),
+    _t("end_still_db", 1.5, "dB", "in half a second; the slowest cymbals fall by 3, noise by nothing"),
     _t("end_room_db", 60.0, "dB", "from the peak of a stroke to the noise of a common room"),
     # noise
     _t("noise_close_dbfs", -60.0, "dBFS", "tolerable noise floor of a close mic", PRACTICE),

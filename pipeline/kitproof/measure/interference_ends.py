@@ -13,6 +13,7 @@ from kitproof.observed.interference import FileEnds
 from kitproof.units import power_to_db
 
 END_S = 0.010
+LATE_S, EARLIER_S = 0.1, (0.6, 0.4)  # the last tenth of a second against what came half a second before
 
 
 class EndsMeter:
@@ -26,6 +27,8 @@ class EndsMeter:
     def __init__(self, rate_hz: int, file: str) -> None:
         self._file = file
         self._n_end = max(1, round(END_S * rate_hz))
+        self._rate_hz = rate_hz
+        self._n_tail = round(EARLIER_S[0] * rate_hz)
         self._head: FloatArray = np.zeros(0)
         self._tail: FloatArray = np.zeros(0)
         self._sum, self._n = 0.0, 0
@@ -34,18 +37,31 @@ class EndsMeter:
         """Take the next (n,) samples."""
         if len(self._head) < self._n_end:
             self._head = np.concatenate((self._head, block[: self._n_end - len(self._head)]))
-        last = block[-self._n_end :]
-        self._tail = np.concatenate((self._tail, last))[-self._n_end :]
+        last = block[-self._n_tail :]
+        self._tail = np.concatenate(
+            (self._tail[-(self._n_tail - len(last)) :] if len(last) < self._n_tail else [], last)
+        )
         self._sum += float(block.sum())
         self._n += len(block)
 
     def records(self) -> tuple[FileEnds, ...]:
         """One record; call after the last block."""
         mean = self._sum / max(self._n, 1)
-        levels = {"head_dbfs": self._level(self._head, mean), "tail_dbfs": self._level(self._tail, mean)}
-        reason = "digital silence, or a file shorter than 10 ms"
+        levels = {
+            "head_dbfs": self._level(self._head, mean), "tail_dbfs": self._level(self._tail[-self._n_end :], mean),
+            "tail_fall_db": self._fall(mean),
+        }  # fmt: skip
+        reason = "digital silence, or the file is too short"
         missing = {name: reason for name, level in levels.items() if level is None}
         return (FileEnds(file=self._file, **levels, unmeasured=missing),)
+
+    def _fall(self, mean: float) -> float | None:
+        """By how much the level fell over the last half second; None if one of the two is digital silence."""
+        if len(self._tail) < self._n_tail:
+            return None
+        earlier = self._tail[: self._n_tail - round(EARLIER_S[1] * self._rate_hz)]
+        before, late = self._level(earlier, mean), self._level(self._tail[-round(LATE_S * self._rate_hz) :], mean)
+        return None if before is None or late is None else before - late
 
     def _level(self, end: FloatArray, mean: float) -> float | None:
         if len(end) < self._n_end or not np.any(end != end[0]):

@@ -32,13 +32,13 @@ from kitproof.observed.interference import LateSound, RestPulses
 BANDS = slice(2, 7)  # 250 Hz to 8 kHz: voices, creaks, fans
 REST_S = 1.2  # shorter, and the strokes around it fill it
 AFTER_S, BEFORE_S, EDGE_S = 0.15, 0.10, 0.10
-SMOOTH_MS, LONG_MS = 30, 200
+SMOOTH_MS, LONG_MS = 30, 100
 RISE_DB, LASTS_MS = 10.0, 60
 FEWEST_MICS = 2
 STRUCK_MS, NEAR_TOP_DB = 35, 2.0  # a stroke is up to its full level at once, a syllable takes twice as long
 PITCH_MS = 9  # a low voice's period: within it the level may fall to nothing
 UNDER_DB = 20.0  # the loudest moments of the take: what comes nearer to them is more likely a stroke that was missed
-STEADY_S, STEADY_DB, STEADY_SLOPE = 1.0, 10.0, 2.0  # dB/s; the slowest cymbals fall by 6
+STEADY_S, STEADY_DB, STEADY_SLOPE = 0.7, 10.0, 2.5  # dB/s; the slowest cymbals fall by 6
 PULSE_DB = 10.0
 FEWEST_PULSES = 5
 JITTER_MS, OFF_MS = 0.5, 1.2
@@ -71,10 +71,13 @@ def rests_of(strokes_s: NDArray[np.float64], duration_s: float) -> list[Rest]:
 
 def find_late_sounds(view: TakeView) -> Iterator[LateSound]:
     """Sounds that no stroke made."""
-    rests, levels = _prepare(view)
+    rests, powers = _prepare(view)
+    if not powers:
+        return
+    rate = view.tracks[view.kit[0].file].frames_per_s
     for rest in rests:
-        yield from late_sounds(rest, levels, next(iter(view.tracks.values())).frames_per_s)
-    yield from _steady(rests, levels, next(iter(view.tracks.values())).frames_per_s)
+        yield from late_sounds(rest, powers, rate)
+    yield from _steady(rests, powers, rate)
 
 
 def _prepare(view: TakeView) -> tuple[list[Rest], dict[str, Floats]]:
@@ -189,12 +192,18 @@ def short_sounds(track: OnsetTrack, rests: Sequence[Rest]) -> tuple[NDArray[np.f
         top = (part - old >= PULSE_DB) & (part >= ndimage.maximum_filter1d(db, 41)[a:b])
         for k in np.flatnonzero(top).tolist():
             # The steepest moment of a click is the same each time; its loudest frame moves with the frames.
-            i = round((a + k) / rate * fine)
-            edge = track.edge_db[max(0, i - 24) : i + 12].astype(np.float64)
-            first = int(np.flatnonzero(edge >= edge.max() - 6.0)[0])
-            times.append((max(0, i - 24) + first) / fine)
+            i = max(0, round((a + k) / rate * fine) - 24)
+            times.append((i + _start(track.edge_db[i : i + 36], track.mid_db[i : i + 36])) / fine)
             levels.append(float(part[k]))
     return np.array(times), np.array(levels)
+
+
+def _start(*views: NDArray[np.float16]) -> int:
+    """Where a sound begins, in whichever of the views it stands out more: half way up from the noise, 6 dB at most."""
+    wide = [v.astype(np.float64) for v in views]
+    stands = [float(v.max() - np.median(v[:12])) for v in wide]
+    best = int(np.argmax(stands))
+    return int(np.flatnonzero(wide[best] >= wide[best].max() - min(6.0, 0.5 * stands[best]))[0])
 
 
 def machine_pulses(

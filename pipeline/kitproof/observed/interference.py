@@ -16,9 +16,10 @@ class FileEnds:
     file: str
     head_dbfs: float | None
     tail_dbfs: float | None
+    tail_fall_db: float | None  # of the last 0.1 s under what came half a second before
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
-    NULLABLE = ("head_dbfs", "tail_dbfs")
+    NULLABLE = ("head_dbfs", "tail_dbfs", "tail_fall_db")
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
