@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import smtplib
+import socket
 import warnings
 from pathlib import Path
 
@@ -185,6 +186,15 @@ def test_a_server_that_falls_silent_is_left(certificate: tuple[Path, Path], step
     assert outcome.fate == "later"
     assert asked == []
     assert server.got == []
+
+
+def test_a_server_that_never_greets_is_left() -> None:
+    """It takes the connection and says nothing."""
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        outcome, asked = hand_over(silent.getsockname()[1], host="127.0.0.1")
+
+    assert (outcome.fate, outcome.is_server_trouble) == ("later", True)
+    assert asked == []
 
 
 @pytest.mark.parametrize("reply", [None, "wait"])

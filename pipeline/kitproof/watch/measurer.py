@@ -28,6 +28,7 @@ from kitproof.ingest.words import fold
 from kitproof.model import Take
 from kitproof.saved import whole_file
 from kitproof.watch.folders import content_hash
+from kitproof.watch.place import files_on_disk
 
 ANSWER_NAME = "answer.json"
 REPORT_FOLDER = "report"  # the finished report
@@ -54,6 +55,7 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
         result = replace(result, measurements=m)
         look = {"page_size": order["page"], "small": order["small"], "language": order["language"]}
         files = deliver.write_all(result, work / _MAKING, **look)
+        files_on_disk(files.pdf.parent)
         files.pdf.parent.rename(work / REPORT_FOLDER)
     except OutputError as error:
         return {"kind": "unwritable", "said": str(error)}

@@ -70,8 +70,16 @@ def write_failure(out: Path, take: str, said: str) -> None:
         file.write(text.encode("utf-8", "backslashreplace"))
 
 
+def files_on_disk(folder: Path) -> None:
+    """Have the system write down every file of a folder, and the folder: a power cut must not leave a name alone."""
+    for path in folder.iterdir():
+        with path.open("rb+") as file:
+            os.fsync(file.fileno())
+    _on_disk(folder)
+
+
 def _on_disk(folder: Path) -> None:
-    """Have the system write down what was moved into or out of a folder."""
+    """Have the system write down what was moved into or out of a folder; not every system can."""
     if not hasattr(os, "O_DIRECTORY"):
         return
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
