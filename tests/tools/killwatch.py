@@ -4,21 +4,25 @@
 
 The real thing: `kitproof watch` as a process, takes of three microphones copied into its folder slowly and in any order
 meanwhile, takes that have their report exported again, and `kill -9` at random moments. At the end the watch is left
-alone until it is done. Exit status: 0 all as it should be, 1 not.
+alone until it is done. With --mail every report is mailed to a server on this machine, whose messages are counted too.
+Exit status: 0 all as it should be, 1 not.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import random
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -45,6 +49,7 @@ class Session:
     rng: random.Random
     exports: dict[str, int] = field(default_factory=dict)
     finished: threading.Event = field(default_factory=threading.Event)
+    mail_options: tuple[str, ...] = ()
 
     @property
     def folder(self) -> Path:
@@ -55,6 +60,11 @@ class Session:
     def out(self) -> Path:
         """Where reports go."""
         return self.root / "reports"
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """An outbox and settings of this session alone."""
+        return os.environ | {"XDG_STATE_HOME": str(self.root / "state"), "XDG_CONFIG_HOME": str(self.root / "none")}
 
     def export_all(self, pause_s: float) -> None:
         """Export every take, then again those that have their reports, as long as there are kills. Beside the watch."""
@@ -106,9 +116,9 @@ def _stem(file: str, seed: int, scratch: Path) -> bytes:
 def start(session: Session, *more: str) -> subprocess.Popen[bytes]:
     """The watch as a process."""
     command = [sys.executable, "-m", "kitproof", "watch", str(session.folder), "--to", str(session.out)]
-    options = ["--settle", "1", "--workers", "1", "--small", *more]
+    options = ["--settle", "1", "--workers", "1", "--small", *session.mail_options, *more]
     with (session.root / "said.txt").open("ab") as said:
-        return subprocess.Popen([*command, *options], stdout=said, stderr=said)
+        return subprocess.Popen([*command, *options], stdout=said, stderr=said, env=session.environment)
 
 
 def wait_until_begun(session: Session) -> None:
@@ -172,6 +182,38 @@ def count(session: Session) -> dict[str, int]:
     }
 
 
+def count_mail(session: Session, got: list[tuple[str, str, bytes]]) -> dict[str, int]:
+    """What came in at the server against what the outbox says, once it is empty."""
+    flush = [sys.executable, "-m", "kitproof", "mail", "--flush"]
+    subprocess.run(flush, env=session.environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+    with contextlib.closing(sqlite3.connect(session.root / "state" / "kitproof" / "outbox.sqlite")) as db:
+        states = dict(db.execute("SELECT state, count(*) FROM mail GROUP BY state").fetchall())
+    ids = [line for _, _, content in got for line in content.splitlines() if line.startswith(b"Message-ID: ")]
+    return {
+        "put in": sum(states.values()),
+        "sent": states.get("sent", 0),
+        "maybe": states.get("maybe", 0),
+        "doubled": len(ids) - len(set(ids)),
+        "lost": max(0, states.get("sent", 0) - len(set(ids))),
+        "not put in": max(0, sum(session.exports.values()) - sum(states.values())),
+        "waiting or refused": states.get("waiting", 0) + states.get("refused", 0) + states.get("sending", 0),
+    }
+
+
+@contextlib.contextmanager
+def mail_server(session: Session) -> Iterator[list[tuple[str, str, bytes]]]:
+    """A server that takes everything, and what it got."""
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    import mailkit
+
+    with mailkit.running(mailkit.make_certificate(session.root / "certificate"), tls="none") as (port, server):
+        session.mail_options = (
+            "--mail", "bass@example.org", "--from", "room@example.org", "--server", f"localhost:{port}",
+            "--insecure-plain",
+        )  # fmt: skip
+        yield server.got
+
+
 def main() -> int:
     """Run and print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -179,14 +221,33 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--longest", type=float, default=5.0, metavar="S", help="longest time to a kill")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--mail", action="store_true", help="mail every report, too")
     args = parser.parse_args()
     root = Path(tempfile.mkdtemp(prefix="killwatch-"))
     session = Session(root=root, n_takes=args.takes, rng=random.Random(args.seed))
     session.folder.mkdir()
     began_s = time.monotonic()
-    exporter = threading.Thread(target=session.export_all, args=(args.kills * args.longest / (3 * args.takes),))
+    with mail_server(session) if args.mail else contextlib.nullcontext([]) as got:
+        n_hit, is_clean = run_through(session, args.kills, args.longest)
+        mail = count_mail(session, got) if args.mail else {}
+    figures = count(session)
+    print(f"kills {args.kills}, of them at a running watch {n_hit}; {time.monotonic() - began_s:.0f} s")
+    print(", ".join(f"{name} {n}" for name, n in figures.items()))
+    if mail:
+        print("mail: " + ", ".join(f"{name} {n}" for name, n in mail.items()))
+    wrong = [*list(figures.values())[2:], *list(mail.values())[3:]]
+    good = is_clean and figures["reports"] == figures["exports"] and not any(wrong)
+    print("every take reported once" if good else f"NOT as it should be; see {root}")
+    if good:
+        shutil.rmtree(root)
+    return 0 if good else 1
+
+
+def run_through(session: Session, n_kills: int, longest_s: float) -> tuple[int, bool]:
+    """(kills of a running watch, whether the last runs ended as they should)."""
+    exporter = threading.Thread(target=session.export_all, args=(n_kills * longest_s / (3 * session.n_takes),))
     exporter.start()
-    n_hit = kill_many(session, args.kills, args.longest)
+    n_hit = kill_many(session, n_kills, longest_s)
     session.finished.set()
     exporter.join()
     last = start(session)  # left alone now
@@ -196,15 +257,7 @@ def main() -> int:
         time.sleep(0.2)
     last.send_signal(signal.SIGTERM)
     stopped = last.wait(60.0)
-    status = start(session, "--once").wait(600.0)
-    figures = count(session)
-    print(f"kills {args.kills}, of them at a running watch {n_hit}; {time.monotonic() - began_s:.0f} s")
-    print(", ".join(f"{name} {n}" for name, n in figures.items()))
-    good = figures["reports"] == figures["exports"] and not any(list(figures.values())[2:]) and stopped == 0
-    print("every take reported once" if good and status in (0, 1) else f"NOT as it should be; see {root}")
-    if good:
-        shutil.rmtree(root)
-    return 0 if good and status in (0, 1) else 1
+    return n_hit, stopped == 0 and start(session, "--once").wait(600.0) in (0, 1)
 
 
 if __name__ == "__main__":
