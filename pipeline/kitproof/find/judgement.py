@@ -35,7 +35,10 @@ BETTER = {
     "knocked-mic": "foreign-stem",
 }
 # What is said of a drum that goes by another's name is said of the wrong drum.
-OF_A_NAME = ("pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic")
+OF_A_NAME = (
+    "pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic", "foreign-stem",
+    "room-mic-close",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

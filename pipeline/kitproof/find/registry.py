@@ -21,6 +21,7 @@ from kitproof.find import (
     interference,
     level,
     life,
+    naming_distance,
     noise,
     origin,
     placement,
@@ -39,6 +40,7 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     clipping.findings_of,
     copies.findings_of,
     identity.findings_of,
+    naming_distance.findings_of,
     foreign.findings_of,
     placement.findings_of,
     polarity.findings_of,
@@ -65,5 +67,5 @@ CODE_ORDER = (
     "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise", "phone-burst", "crackle",
     "knocked-mic", "buzz", "whine", "late-noise", "click-bleed", "dc-offset", "limited", "gated", "lossy-origin",
     "tuning-drift", "snares-loose", "snare-buzz", "sympathetic-ring", "bleed", "hot-level", "upsampled",
-    "empty-side", "ring",
+    "empty-side", "ring", "room-mic-close",
 )  # fmt: skip

@@ -191,6 +191,15 @@ _ALL = (
     _t("name_fewest_strokes", 8.0, "strokes", "a kick or snare is played more often, a tom in a fill less"),
     _t("order_ms", 0.6, "ms", "a tom this far on the wrong side of another, in either of two pairs"),
     _t("order_mean_ms", 1.2, "ms", "the same on the mean of both pairs: well over the errors of few strokes"),
+    # distance by name
+    _t("distance_fewest_loud", 12.0, "sounds", "loud sounds in a mic that say whether it is near or far"),
+    _t("distance_far_share", 0.03, "share of sounds", "a close mic is first at its own strokes, more often"),
+    _t("distance_far_ms", 2.5, "ms", "86 cm behind whatever mic is first: an overhead's distance"),
+    _t("distance_near_share", 0.2, "share of sounds", "a distant mic is hardly ever first"),
+    _t("distance_apart_ms", 1.5, "ms", "50 cm: room mics stand further away than overheads hang by more than this"),
+    _t("bottom_ahead_ms", 0.1, "ms", "3 cm: the bottom mic of a snare hears it later, or as soon"),
+    _t("bottom_duller_db", 1.5, "dB", "lows over highs: the bottom mic faces the wires and is the brighter one"),
+    _t("room_close_ms", 3.5, "ms", "1.2 m: nearer than an overhead hangs, no room mic", PRACTICE),
     # bleed
     _t("bleed_not_close_db", -8.0, "dB", "foreign over own above this: not a close mic of that drum", PRACTICE),
     _t("bleed_shared_db", -15.0, "dB", "above this: a shared mic, part of the picture", PRACTICE),
