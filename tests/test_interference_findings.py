@@ -153,6 +153,12 @@ def test_ticks_in_the_rests_are_click_bleed_without_a_stem():
     assert the(judged(ticks(), heard), "click-bleed").unit == "dB"
 
 
+def test_a_click_in_one_mic_is_no_crackling_lead():
+    """Its ticks are as short as cracks and no other mic hears them, but they keep time."""
+    assert [code for _, code in grave(judged(ticks(), lone(file=OH)))] == ["click-bleed"]
+    assert "crackle" in [code for _, code in grave(judged(ticks(), lone(file=SNARE)))]
+
+
 def test_talk_over_the_count_in_is_a_note_and_over_the_ending_a_look():
     """The ending cannot be cut without loss; what comes before the first stroke can."""
     assert the(judged(late("count-in", start_s=1.0)), "late-noise").severity == "note"

@@ -119,6 +119,8 @@ def _is_hum(e: Evidence, file: str, line: SteadyLine) -> bool:
 
 # ---------------------------------------------------------------- in one channel
 def _crackle(e: Evidence, s: LoneSounds) -> Iterator[Finding]:
+    if _ticks(e, s.file):
+        return  # a click in one mic alone is as short as a crack
     times = _without(e, s)
     n = s.n_sounds - len(s.times_s) + len(times)
     if n < e.limits["crackle_fewest"]:
@@ -134,6 +136,11 @@ def _crackle(e: Evidence, s: LoneSounds) -> Iterator[Finding]:
         times_s=tuple(times[:MOST_TIMES]), n_times=n,
         else_maybe="A damp capsule, a loose plug, or cuts in the file.",
     )  # fmt: skip
+
+
+def _ticks(e: Evidence, file: str) -> bool:
+    stem = any(b.level_db is not None for b in e.records(ClickBleed) if b.file == file)
+    return stem or any(file in p.files for p in e.records(RestPulses))
 
 
 def _without(e: Evidence, s: LoneSounds) -> list[float]:
