@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
+os.environ["KITPROOF_CACHE"] = "off"  # nothing is left in the tester's own folders, and every test measures
 
 
 def pytest_configure(config: pytest.Config) -> None:

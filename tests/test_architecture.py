@@ -29,21 +29,24 @@ ALLOWED: dict[str, frozenset[str]] = {
     "report": frozenset({"model", "observed", "roles", "units", "errors"}),  # draws records, never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
-    "scanning": BASICS | {"ingest", "measure"},
+    "caching": BASICS,
+    "cache": BASICS | {"caching", "ingest.audiofile"},
+    "scanning": BASICS | {"ingest", "measure", "cache"},
     "comparing": BASICS | {"measure", "scanning"},
     "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
-    "run": BASICS | {"evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
+    "run": BASICS | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
     "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF
-    "commands": BASICS | {"deliver", "watch", "mail"},
+    "gate": BASICS | {"ingest.words", "saved"},
+    "commands": BASICS | {"run", "deliver", "saved", "watch", "mail", "gate"},
     "cli": BASICS | {"run", "deliver", "commands"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }
 # library -> the parts that may import it; what is not here, any part may
 LIBRARIES: dict[str, frozenset[str]] = {
-    "soundfile": frozenset({"ingest", "demo"}),
+    "soundfile": frozenset({"ingest", "demo", "cache"}),
     "pyloudnorm": frozenset({"measure"}),
     "matplotlib": frozenset({"report"}),
     "reportlab": frozenset({"report"}),

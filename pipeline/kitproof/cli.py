@@ -8,13 +8,14 @@ import sys
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from kitproof import __version__, deliver, run
-from kitproof.commands import mail, render, watch
+from kitproof.commands import check, mail, render, watch
 from kitproof.errors import KitproofError
 from kitproof.model import Measurements
 
@@ -65,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_report(commands)
     _add_measure(commands)
     _add_render(commands)
+    _add_check(commands)
     _add_sheet(commands)
     _add_limits(commands)
     _add_demo(commands)
@@ -142,8 +144,15 @@ def _add_render(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser.set_defaults(command=_render)
 
 
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = check.add(commands)
+    _add_common(parser)
+    parser.set_defaults(command=lambda args: check.check(args, _teller(args), print, _warn, partial(_progress, args)))
+
+
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes, default: one a processor")
+    parser.add_argument("--no-cache", action="store_true", help="measure anew what was measured before")
     parser.add_argument("--strict", action="store_true", help="stop at the first stage that fails")
     parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
     parser.add_argument("-v", "--verbose", action="store_true", help="print all findings, and where an error came from")
@@ -163,7 +172,9 @@ def _report(args: argparse.Namespace) -> int:
         for folder in args.takes:
             try:
                 with _progress(args, folder.name) as tell:
-                    result = run.measure_take(folder, executor, progress=tell, strict=args.strict)
+                    result = run.measure_take(
+                        folder, executor, progress=tell, strict=args.strict, cache=_cache(args)
+                    )
                     files = deliver.write_all(
                         result, args.out, page_size=args.page, small=args.small, language=args.language
                     )
@@ -183,10 +194,14 @@ def _report(args: argparse.Namespace) -> int:
 def _measure(args: argparse.Namespace) -> int:
     deliver.refuse_target(args.take, args.json)
     with run.default_executor(args.workers) as executor, _progress(args, args.take.name) as tell:
-        result = run.measure_take(args.take, executor, progress=tell, strict=args.strict)
+        result = run.measure_take(args.take, executor, progress=tell, strict=args.strict, cache=_cache(args))
     deliver.write_json(result, args.json)
     _tell_result(args, result)
     return _status(result.measurements)
+
+
+def _cache(args: argparse.Namespace) -> run.Cache | None:
+    return None if args.no_cache else run.open_cache()
 
 
 def _render(args: argparse.Namespace) -> int:

@@ -25,6 +25,7 @@ from threadpoolctl import threadpool_limits
 
 from kitproof import __version__
 from kitproof.assemble import channel_measures, drum_measures, hits_of
+from kitproof.cache import Cache, Memory, open_cache
 from kitproof.comparing import find_copies, hear_click, read_click
 from kitproof.errors import TakeError
 from kitproof.evidence import picture_moments
@@ -63,12 +64,14 @@ from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_O
 from kitproof.scanning import Progress, ScannedChannel, scan_all
 
 __all__ = [
+    "Cache",
     "Progress",
     "Result",
     "default_executor",
     "limits_text",
     "measure_take",
     "one_thread",
+    "open_cache",
     "own_mics",
     "versions",
 ]
@@ -120,8 +123,17 @@ def one_thread() -> None:
     threadpool_limits(limits=1)
 
 
-def measure_take(folder: Path, executor: Executor, *, progress: Progress | None = None, strict: bool = False) -> Result:
+def measure_take(
+    folder: Path,
+    executor: Executor,
+    *,
+    progress: Progress | None = None,
+    strict: bool = False,
+    cache: Cache | None = None,
+) -> Result:
     """Measure one take folder.
+
+    cache : where results are kept by content; what is there already is not measured again
 
     Raises
     ------
@@ -131,7 +143,19 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     tell = progress or (lambda stage, done, total: None)
     course = _Course(strict)
     take = read_take(folder)
-    take, scanned = scan_all(take, executor, tell, course.note)
+    memory = None if cache is None else Memory.of(cache, take, executor, versions())
+    if memory is not None and (known := memory.whole()) is not None:
+        return Result(measurements=known[0], pictures=known[1])
+    result = _measure(take, executor, tell, course, memory)
+    if memory is not None and not result.troubles:
+        memory.keep_whole(result.measurements, result.pictures)
+    return result
+
+
+def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, memory: Memory | None) -> Result:
+    """Every stage, one after the other."""
+    folder = Path(take.folder)
+    take, scanned = scan_all(take, executor, tell, course.note, memory)
     if not scanned:
         said = (*(f.problem_text for f in take.files if f.problem_text), *(m.reason for m in course.missing))
         first = next(iter(said), "no channel could be read")
@@ -142,7 +166,7 @@ def measure_take(folder: Path, executor: Executor, *, progress: Progress | None 
     tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
     strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks), ())
     tell("hits", 1, 1)
-    root = Path(folder)
+    root = folder
     nobody: dict[tuple[str, str], OwnStrokes] = {}
     own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, executor), nobody)
     hits = hits_of(strokes, own_strokes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from kitproof.cache import Memory
 from kitproof.errors import StemError
 from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
 from kitproof.measure.dropouts import DropoutMeter
@@ -19,7 +20,7 @@ from kitproof.measure.observers import PASS_OBSERVERS
 from kitproof.measure.onsets import OnsetMeter, OnsetTrack
 from kitproof.measure.plateaus import PlateauMeter
 from kitproof.measure.scan import MAX_RATE_HZ, MIN_RATE_HZ, ChannelScan, scan_channel
-from kitproof.model import ChannelFaults, FileFacts, Take
+from kitproof.model import Channel, ChannelFaults, FileFacts, Take
 
 Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
 
@@ -41,33 +42,47 @@ class ScannedChannel:
 
 
 def scan_all(
-    take: Take, executor: Executor, tell: Progress, on_failure: Callable[[str, Exception], None]
+    take: Take,
+    executor: Executor,
+    tell: Progress,
+    on_failure: Callable[[str, Exception], None],
+    memory: Memory | None = None,
 ) -> tuple[Take, dict[str, ScannedChannel]]:
     """Every readable channel scanned, by file; files get their checksums and what was found wrong with them.
 
     on_failure : called with the channel and the error if a channel fails for another reason than its file
+    memory : what is known of the take's channels already, and where what is found now is kept
     """
     root = Path(take.folder)
     facts = {f.path: _with_rate_problem(f) for f in take.files}
+    bits = {c.file: _integer_bits(facts[c.path]) for c in take.channels}
+    readable = [c for c in take.channels if facts[c.path].problem in (None, "truncated")]
+    scanned = _remembered(readable, bits, memory)
+    n_known = len(scanned)
     jobs: dict[Future[ScannedChannel], str] = {
-        executor.submit(scan_job, root / c.path, c.index_in_file, c.file, _integer_bits(facts[c.path])): c.file
-        for c in take.channels
-        if facts[c.path].problem in (None, "truncated")
+        executor.submit(scan_job, root / c.path, c.index_in_file, c.file, bits[c.file]): c.file
+        for c in readable
+        if c.file not in scanned
     }
-    sums = {executor.submit(file_sha256, root / f.path): f.path for f in take.files}
+    known_sums = {} if memory is None else memory.sums
+    sums = {executor.submit(file_sha256, root / f.path): f.path for f in take.files if f.path not in known_sums}
+    channel_of = {c.file: c for c in take.channels}
     path_of = {c.file: c.path for c in take.channels}
-    scanned: dict[str, ScannedChannel] = {}
-    for n, job in enumerate(as_completed(jobs), 1):
+    for n, job in enumerate(as_completed(jobs), 1 + n_known):
         file = jobs[job]
         try:
             scanned[file] = job.result()
+            if memory is not None:
+                memory.keep_channel(channel_of[file], bits[file], scanned[file])
         except StemError as error:
             facts[path_of[file]] = _unreadable(facts[path_of[file]], str(error))
         except Exception as error:
             on_failure(file, error)
-        tell("channels", n, len(jobs))
+        tell("channels", n, n_known + len(jobs))
     for file in (c.file for c in take.channels if c.file in scanned):
         facts[path_of[file]] = _with_damage_once(facts[path_of[file]], scanned[file].damage)
+    for path, known in known_sums.items():
+        facts[path] = replace(facts[path], sha256=known)
     for sum_job, path in sums.items():
         try:
             facts[path] = replace(facts[path], sha256=sum_job.result())
@@ -75,6 +90,15 @@ def scan_all(
             facts[path] = _unreadable(facts[path], str(error))
     files = tuple(facts[f.path] for f in take.files)
     return replace(take, files=files), {c.file: scanned[c.file] for c in take.channels if c.file in scanned}
+
+
+def _remembered(
+    channels: Sequence[Channel], bits: Mapping[str, int | None], memory: Memory | None
+) -> dict[str, ScannedChannel]:
+    if memory is None:
+        return {}
+    kept = {c.file: memory.channel(c, bits[c.file]) for c in channels}
+    return {file: found for file, found in kept.items() if isinstance(found, ScannedChannel)}
 
 
 def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> ScannedChannel:
