@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from kitproof import __version__, deliver, run
-from kitproof.commands import check, mail, render, watch
+from kitproof.commands import check, mail, pack, render, watch
 from kitproof.errors import KitproofError
 from kitproof.model import Measurements
 
@@ -67,6 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_measure(commands)
     _add_render(commands)
     _add_check(commands)
+    _add_pack(commands)
     _add_sheet(commands)
     _add_limits(commands)
     _add_demo(commands)
@@ -150,6 +151,12 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.set_defaults(command=lambda args: check.check(args, _teller(args), print, _warn, partial(_progress, args)))
 
 
+def _add_pack(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = pack.add(commands)
+    _add_common(parser)
+    parser.set_defaults(command=_pack)
+
+
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--workers", type=_count, metavar="N", help="processes, default: one a processor")
     parser.add_argument("--no-cache", action="store_true", help="measure anew what was measured before")
@@ -198,6 +205,14 @@ def _measure(args: argparse.Namespace) -> int:
     deliver.write_json(result, args.json)
     _tell_result(args, result)
     return _status(result.measurements)
+
+
+def _pack(args: argparse.Namespace) -> int:
+    result, path = pack.pack(args, partial(_progress, args))
+    _tell_result(args, result)
+    if not args.quiet:
+        print(f"  {path}")
+    return OK
 
 
 def _cache(args: argparse.Namespace) -> run.Cache | None:

@@ -1,0 +1,40 @@
+"""`kitproof pack`: what the others get of a take, in one folder or zip."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+from kitproof import run
+from kitproof.deliver import languages
+from kitproof.pack.build import write_pack
+
+Watching = Callable[[str], AbstractContextManager[run.Progress | None]]
+
+
+def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
+    """Add the command's arguments."""
+    parser = commands.add_parser(
+        "pack", help="the hand-over pack: guide, tempo map, recall sheet, offsets, spare hits, report",
+        description="Write a folder for the others: report, recall sheet, tempo map, offsets and polarities, a rough "
+        "stereo guide, spare hits, checksums. The take's own files are only read.",
+    )  # fmt: skip
+    parser.add_argument("take", type=Path, metavar="TAKE", help="folder with one file per microphone")
+    parser.add_argument("--to", type=Path, default=Path("kitproof-pack"), metavar="DIR", help="default: %(default)s")
+    parser.add_argument("--zip", action="store_true", help="one zip in place of a folder")
+    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
+    parser.add_argument("--language", choices=languages(), default="en", help="of the report, default: %(default)s")
+    return parser
+
+
+def pack(args: argparse.Namespace, watching: Watching) -> tuple[run.Result, Path]:
+    """Measure the take, or remember it, and write its pack."""
+    with run.default_executor(args.workers) as executor, watching(args.take.name) as progress:
+        cache = None if args.no_cache else run.open_cache()
+        result = run.measure_take(args.take, executor, progress=progress, strict=args.strict, cache=cache)
+        path = write_pack(
+            result.measurements, result.pictures, args.to, as_zip=args.zip, page=args.page, language=args.language
+        )
+    return result, path
