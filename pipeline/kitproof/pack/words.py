@@ -43,7 +43,7 @@ def readme(
     parts = [f"{m.take.name}\n{'=' * len(m.take.name)}", _fill(m.verdict.sentence)]
     for name, text in paragraphs.items():
         head = name if name in names else f"{name} (not in this pack)"
-        parts.append(f"{head}\n{fill(text, WIDTH, initial_indent='    ', subsequent_indent='    ')}")
+        parts.append(f"{head}\n{_fill(text, initial_indent='    ', subsequent_indent='    ')}")
     if guide is not None:
         parts.append("How the guide is mixed\n" + _mix(guide))
     return "\n\n".join(parts) + "\n"
