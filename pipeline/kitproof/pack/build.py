@@ -29,6 +29,7 @@ from kitproof.pack.sheets import (
     spare_text,
 )  # fmt: skip
 from kitproof.pack.spares import cover
+from kitproof.pack.wash import without_cymbals
 from kitproof.pack.words import readme
 from kitproof.report.document import write_report
 from kitproof.saved import read_pictures, whole_file, write_pictures
@@ -116,7 +117,7 @@ def _replace(folder: Path, target: Path) -> None:
 # ---------------------------------------------------------------- what is in it
 def _fill(folder: Path, m: Measurements, pictures: Pictures, *, page: str, language: str) -> None:
     _write_reports(folder, m, pictures, page=page, language=language)
-    offsets, covered = offset_table(m), cover(m)
+    offsets, covered = offset_table(m), without_cymbals(cover(m), m, Path(m.take.folder))
     texts = {
         "recall-sheet.csv": recall_table(m).as_csv(),
         "recall-sheet.txt": encoded(recall_text(m)),

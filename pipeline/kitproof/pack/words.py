@@ -55,7 +55,7 @@ def _spares(covered: tuple[Coverage, ...]) -> str:
     return (
         "Strokes to mend or double others with: not clipped, no other stroke from 250 ms before them to the end of "
         "their ring. Soft, medium and hard are thirds of the drum's strokes. spare-hits.txt counts them and is for "
-        f"reading. {said}"
+        f"reading. {said} A cymbal struck at the same instant may have gone unnoticed: listen before you use one."
     )
 
 
