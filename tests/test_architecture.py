@@ -25,8 +25,10 @@ ALLOWED: dict[str, frozenset[str]] = {
     "measure": BASICS | {"ingest.audiofile"},  # only to read blocks of samples
     "find": BASICS,
     "plain": frozenset({"errors"}),
-    "saved": frozenset({"model", "observed", "errors", "plain"}),
-    "report": frozenset({"model", "observed", "roles", "units", "errors"}),  # draws records, never touches audio
+    "comparison": frozenset({"reasons"}),  # records, as model and observed are
+    "compare": BASICS | {"comparison"},  # takes held against one another: no audio, no report
+    "saved": frozenset({"model", "observed", "comparison", "errors", "plain"}),
+    "report": frozenset({"model", "observed", "comparison", "roles", "units", "errors"}),  # never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
     "caching": BASICS,
@@ -35,12 +37,12 @@ ALLOWED: dict[str, frozenset[str]] = {
     "comparing": BASICS | {"measure", "scanning"},
     "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
     "run": BASICS | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
-    "deliver": BASICS | {"run", "ingest", "saved", "report", "demo"},
+    "deliver": BASICS | {"run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF
     "gate": BASICS | {"ingest.words", "saved"},
     "pack": BASICS | {"ingest.audiofile", "measure.truepeak", "saved", "report.document", "report.bars"},
-    "commands": BASICS | {"run", "deliver", "saved", "watch", "mail", "gate", "pack"},
+    "commands": BASICS | {"run", "compare", "deliver", "saved", "watch", "mail", "gate", "pack"},
     "cli": BASICS | {"run", "deliver", "commands"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),

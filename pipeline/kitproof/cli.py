@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from kitproof import __version__, deliver, run
-from kitproof.commands import check, mail, pack, render, watch
+from kitproof.commands import check, compare, mail, pack, render, watch
 from kitproof.errors import KitproofError
 from kitproof.model import Measurements
 
@@ -68,6 +68,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_render(commands)
     _add_check(commands)
     _add_pack(commands)
+    _add_compare(commands)
     _add_sheet(commands)
     _add_limits(commands)
     _add_demo(commands)
@@ -155,6 +156,14 @@ def _add_pack(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     parser = pack.add(commands)
     _add_common(parser)
     parser.set_defaults(command=_pack)
+
+
+def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = compare.add(commands)
+    _add_common(parser)
+    parser.set_defaults(
+        command=lambda args: compare.compare_takes(args, partial(_progress, args), _teller(args), _warn)
+    )
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:

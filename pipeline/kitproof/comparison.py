@@ -19,6 +19,7 @@ Kind = Literal[
     "gain", "strength", "closeness", "noise", "hum", "click-bleed", "pitch", "decay", "wires", "hat-closing", "tone",
     "bleed", "attack", "crest", "tempo",
 ]  # fmt: skip
+Quantity = Literal["arrival", "level", "bleed", "attack", "crest", "notch", "noise"]
 Reason = Literal["clipping", "lost", "noise", "timing", "missing"]
 
 NOTHING: Mapping[str, str] = {}
@@ -94,7 +95,7 @@ class Switch:
     """Something that is one thing in the reference and another one here."""
 
     take: int
-    kind: Literal["polarity", "format", "role", "channel-gone", "channel-new"]
+    kind: Literal["polarity", "format", "role", "channel-gone", "channel-new", "hum"]
     file: str
     before: str  # "" for nothing
     after: str
@@ -163,8 +164,9 @@ class Block:
 class PlacementRow:
     """One figure of a mic before and after it was moved."""
 
-    quantity: Literal["arrival", "level", "bleed", "attack", "crest", "notch", "noise"]
+    quantity: Quantity
     drum: str | None
+    partner: str | None  # of a notch: file of the other mic
     before: float | None
     after: float | None
     difference: float | None

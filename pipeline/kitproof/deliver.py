@@ -7,18 +7,21 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from kitproof import saved
+from kitproof.comparison import Comparison
 from kitproof.demo import build_demo
 from kitproof.errors import OutputError
 from kitproof.ingest.sheet import write_sheet
 from kitproof.ingest.words import AUDIO_SUFFIXES
-from kitproof.model import Pictures
+from kitproof.model import Measurements, Pictures
+from kitproof.report.comparison.document import write_comparison_report
 from kitproof.report.document import write_report
+from kitproof.report.style import PageSize
 from kitproof.report.wording import languages
 from kitproof.run import Result
 
 __all__ = [
-    "Written", "languages", "refuse_same_names", "refuse_target", "render_saved", "write_all", "write_demo",
-    "write_json", "write_sheet",
+    "Written", "languages", "refuse_same_names", "refuse_target", "render_saved", "saved_measurements", "write_all",
+    "write_comparison", "write_demo", "write_json", "write_sheet",
 ]  # fmt: skip
 
 
@@ -81,6 +84,39 @@ def render_saved(
         saved.read_measurements(measurements), drawn, pdf, page_size="letter" if page_size == "letter" else "a4",
         small=small, language=language,
     )  # fmt: skip
+
+
+def saved_measurements(path: Path) -> Path | None:
+    """measurements.json that a path means: the file itself, or that of a report's folder; None for anything else."""
+    if path.is_file():
+        return path
+    inside = path / "measurements.json"
+    stems = path.is_dir() and any(p.suffix.lower() in AUDIO_SUFFIXES for p in path.iterdir())
+    return inside if inside.is_file() and not stems else None
+
+
+def write_comparison(
+    comparison: Comparison, takes: Sequence[Measurements], out: Path, *, page_size: str = "a4", language: str = "en"
+) -> tuple[Path, Path]:
+    """Write comparison.pdf and comparison.json into `out`, which is made if it is not there.
+
+    takes : the measurements that were compared, in the comparison's order
+
+    Raises
+    ------
+    OutputError : `out` is one of the takes, or cannot be written to
+    """
+    if any(out.resolve() == Path(m.take.folder).resolve() for m in takes):
+        raise OutputError(f"{out}: this is one of the takes; choose another folder with -o")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out}: cannot be made ({error.strerror}); choose another folder with -o") from error
+    pdf, json = out / "comparison.pdf", out / "comparison.json"
+    saved.write_comparison(comparison, json)
+    size: PageSize = "letter" if page_size == "letter" else "a4"
+    write_comparison_report(comparison, takes, pdf, page_size=size, language=language)
+    return pdf, json
 
 
 def write_json(result: Result, path: Path) -> None:

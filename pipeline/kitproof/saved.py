@@ -29,6 +29,7 @@ from typing import Any, BinaryIO, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
+from kitproof.comparison import Comparison
 from kitproof.errors import OutputError, SavedError, StageInputError
 from kitproof.model import (
     SCHEMA_VERSION,
@@ -133,6 +134,19 @@ def read_measurements(path: Path) -> Measurements:
     except ValueError as error:
         raise SavedError(f"{path}: damaged ({error}); {_REMEASURE}") from error
     return record
+
+
+def write_comparison(c: Comparison, path: Path) -> None:
+    """Save what a comparison of takes says as JSON, as write_measurements does; COMPARISON.md lists the keys.
+
+    Raises
+    ------
+    OutputError : a number is NaN or infinite (its field is named), or the file cannot be written.
+    """
+    document = to_plain(c, f"{path}: comparison")
+    text = json.dumps(document, sort_keys=True, allow_nan=False, indent=1, ensure_ascii=False) + "\n"
+    with whole_file(path) as handle:
+        handle.write(_utf8(text))
 
 
 def _check_version(path: Path, version: object) -> None:

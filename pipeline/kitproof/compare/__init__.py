@@ -44,7 +44,7 @@ def compare(readings: Sequence[Reading]) -> Comparison:
         moved = list(places.moves(p, seen, culprits))
         changes += mine
         moves += moved
-        switches += [*places.polarity_switches(p), *align.switches(p)]
+        switches += [*places.polarity_switches(p), *align.switches(p), *sound.hum_switches(p)]
         placed += placement.placements(p, moved, mine, found)
     about, reasons = bars.bar_map(readings)
     return Comparison(

@@ -26,7 +26,8 @@ SURE = 0.7  # confidence of a stroke that may be called off
 SOFTEST_DB = -12.0  # softer strokes are ornaments
 LOUD_DB = -6.0  # a stroke that others are missed for
 GRACE_S = 0.06  # strokes of one drum this close are a flam or a drag, and meant
-AROUND_BEATS = 2.0  # whose strokes say where the beat is, where nothing else does
+AROUND_BEATS = 1.0  # whose strokes say where the beat is, where nothing else does
+WANDERING = 2.0  # times the limit, where beats were laid through the strokes
 ALIKE_MS = 15.0  # a stroke so close to the same place in another take is meant
 MOST_TAKES = 2.0 / 3.0  # of the others must have a stroke before it is missed
 FEWEST_OTHERS = 2
@@ -196,10 +197,11 @@ def _off(n: int, song: Song, steps: Steps) -> Iterator[BarReason]:
     meant: dict[tuple[str, float], list[float]] = defaultdict(list)
     for drum, beat, off in elsewhere:
         meant[(drum, beat)].append(off)
+    most = limit("stroke-off") * (WANDERING if song.heard else 1.0)
     for drum, some in steps[n].items():
         for s in some:
             alike = any(abs(s.off_ms - off) <= ALIKE_MS for off in meant[(drum, s.beat)])
-            if abs(s.off_ms) > limit("stroke-off") and not alike:
+            if abs(s.off_ms) > most and not alike:
                 yield _reason(n, song.bar(song.seconds(s.beat)), "timing", s.hit.time_s, file=s.hit.file, drum=drum,
                               value_ms=s.off_ms)  # fmt: skip
 

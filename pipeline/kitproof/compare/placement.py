@@ -21,14 +21,22 @@ from kitproof.compare.matched import (
     median_change,
 )
 from kitproof.compare.places import OWN_ERROR_MS
-from kitproof.comparison import Change, Move, Placement, PlacementRow, Word
+from kitproof.comparison import Change, Kind, Move, Placement, PlacementRow, Quantity, Word
 from kitproof.model import BleedEntry, PairEntry
 from kitproof.observed.heard import Heard
 
 NO_DELAY = "no arrival was found in both"
 NO_FIGURE = "not measured in both"
 ONE_DRUM = "only one drum is heard here, so nothing is left once its level is matched"
-ROW_UNITS = {"arrival": "ms", "level": "dB", "bleed": "dB", "attack": "ms", "crest": "dB", "notch": "Hz", "noise": "dB"}
+ROW_UNITS: dict[Quantity, str] = {
+    "arrival": "ms",
+    "level": "dB",
+    "bleed": "dB",
+    "attack": "ms",
+    "crest": "dB",
+    "notch": "Hz",
+    "noise": "dB",
+}
 
 
 def placements(p: Pairing, moves: Sequence[Move], changes: Sequence[Change], levels: Levels) -> Iterator[Placement]:
@@ -42,17 +50,20 @@ def placements(p: Pairing, moves: Sequence[Move], changes: Sequence[Change], lev
 
 
 def _row(
-    quantity: str, drum: str | None, before: float | None, after: float | None, error: float | None, reason: str,
-    *, most: float, n: int = 1, said: Word | None = None,
+    quantity: Quantity, drum: str | None, before: float | None, after: float | None, error: float | None, reason: str,
+    *, most: float, n: int = 1, said: Word | None = None, partner: str | None = None,
 ) -> PlacementRow:  # fmt: skip
-    known = before is not None and after is not None and error is not None
-    difference = float(after or 0.0) - float(before or 0.0) if known else None
-    if difference is not None and error is not None:
-        said = said or word(difference, error, most)
-    values = {"before": before, "after": after, "difference": difference, "error": error if known else None,
-              "word": said if known else None}  # fmt: skip
-    why = {name: reason for name, value in values.items() if value is None}
-    return PlacementRow(quantity=quantity, drum=drum, unit=ROW_UNITS[quantity], n=n, unmeasured=why, **values)  # type: ignore[arg-type]
+    """One row; `said` where the word does not follow from the difference, `reason` for whatever is None."""
+    if before is None or after is None or error is None:
+        why = {name: reason for name, x in (("before", before), ("after", after)) if x is None}
+        why |= dict.fromkeys(("difference", "error", "word"), reason)
+        return PlacementRow(quantity=quantity, drum=drum, partner=partner, before=before, after=after,
+                            difference=None, error=None, unit=ROW_UNITS[quantity], word=None, n=n,
+                            unmeasured=why)  # fmt: skip
+    difference = after - before
+    return PlacementRow(quantity=quantity, drum=drum, partner=partner, before=before, after=after,
+                        difference=difference, error=error, unit=ROW_UNITS[quantity],
+                        word=said or word(difference, error, most), n=n)  # fmt: skip
 
 
 def _entries(p: Pairing, file: str) -> list[tuple[PairEntry, PairEntry]]:
@@ -124,9 +135,11 @@ def _strokes(p: Pairing, file: str, levels: Levels) -> Iterator[PlacementRow]:
     if drum is None:
         return
     found = couples(p, drum, levels)
-    for quantity, floor in (("attack", ATTACK_ERROR_MS), ("crest", CREST_ERROR_DB)):
-        kind = "attack" if quantity == "attack" else "crest"
-        both = [(figure(g, kind), figure(h, kind)) for g, h in found]  # type: ignore[arg-type]
+    figures: tuple[tuple[Quantity, Kind, float], ...] = (
+        ("attack", "attack", ATTACK_ERROR_MS), ("crest", "crest", CREST_ERROR_DB),
+    )  # fmt: skip
+    for quantity, kind, floor in figures:
+        both = [(figure(g, kind), figure(h, kind)) for g, h in found]
         known = [(a, b) for a, b in both if a is not None and b is not None]
         if len(known) < FEWEST_PAIRS:
             yield _row(quantity, drum, None, None, None, TOO_FEW, most=limit(quantity))
@@ -144,10 +157,10 @@ def _notches(p: Pairing, file: str) -> Iterator[PlacementRow]:
             continue
         hz = hypot(a.first_notch_hz * error / abs(a.delay_ms), b.first_notch_hz * error / abs(b.delay_ms)) / 2**0.5
         said = word(b.delay_ms - a.delay_ms, error, limit("move"))
-        partner = a.a not in p.own.values()
-        if partner or a.drum in ("snare", "kick"):
+        if a.a not in p.own.values() or a.drum in ("snare", "kick"):
             n = min(a.n_hits, b.n_hits)
-            yield _row("notch", a.drum, a.first_notch_hz, b.first_notch_hz, hz, "", most=0.0, n=n, said=said)
+            yield _row("notch", a.drum, a.first_notch_hz, b.first_notch_hz, hz, "", most=0.0, n=n, said=said,
+                       partner=a.a)  # fmt: skip
 
 
 def _noise(p: Pairing, file: str) -> PlacementRow:

@@ -12,7 +12,7 @@ import numpy as np
 from kitproof.compare.align import Pairing
 from kitproof.compare.levels import MEDIAN, NOISE_ERROR_DB, Levels
 from kitproof.compare.limits import limit, word
-from kitproof.comparison import Change, Kind
+from kitproof.comparison import Change, Kind, Switch
 from kitproof.model import HitPicture, Measurements
 from kitproof.observed.instrument import DrumRing
 
@@ -32,8 +32,7 @@ PLATES = ("hi-hat", "ride")
 LOW_HZ, HIGH_HZ = 100.0, 8000.0  # what a tilt is read from
 
 NO_NOISE = "no noise floor was measured in both"
-HUM_CAME = "hum stands out here and did not in the first take"
-HUM_WENT = "hum stood out in the first take and does not here"
+HUM_ONCE = "hum stands out in one of the takes only"
 NO_CLICK = "the click was not heard in both"
 NO_PITCH = "no pitch was measured in both"
 OTHER_MODE = "another mode of the drum stands out than in the first take"
@@ -81,10 +80,23 @@ def _channels(p: Pairing, levels: Levels) -> Iterator[Change]:
         yield rise("noise", a.noise_floor_dbfs, b.noise_floor_dbfs, NOISE_ERROR_DB, NO_NOISE)
         h0, h1 = hums[0].get(a.file), hums[1].get(b.file)
         if h0 is not None or h1 is not None:
-            yield rise("hum", h0, h1, HUM_ERROR_DB, HUM_CAME if h0 is None else HUM_WENT)
+            yield rise("hum", h0, h1, HUM_ERROR_DB, HUM_ONCE)
         c0, c1 = clicks[0].get(a.file), clicks[1].get(b.file)
         if c0 is not None or c1 is not None:
             yield rise("click-bleed", c0, c1, HUM_ERROR_DB, NO_CLICK)
+
+
+def hum_switches(p: Pairing) -> Iterator[Switch]:
+    """Mics in which hum stands out in one of the takes only."""
+    hums = [{f.file: f.hum.level_dbfs for f in r.measurements.faults} for r in (p.ref, p.other)]
+    for a, b in p.channels:
+        before, after = hums[0].get(a.file), hums[1].get(b.file)
+        if (before is None) != (after is None):
+            yield Switch(take=p.number, kind="hum", file=a.file, before=_level(before), after=_level(after), n=1)
+
+
+def _level(dbfs: float | None) -> str:
+    return "" if dbfs is None else f"{dbfs:.1f} dBFS"
 
 
 def _rise(

@@ -86,7 +86,7 @@ def write_report(
     if page_size not in PAGES:
         raise OutputError(f"no page size {page_size!r}; there are: {', '.join(PAGES)}")
     ctx = Context(measurements, pictures, load_words(language), small=small)
-    _put_in_place(render(ctx, PAGES[page_size], language), path)
+    put_in_place(render(ctx, PAGES[page_size], language), path)
 
 
 def render(ctx: Context, size: tuple[float, float], language: str) -> bytes:
@@ -114,7 +114,7 @@ def _draw(
 ) -> tuple[bytes, Sheet]:
     """Draw all sections once."""
     target = io.BytesIO()
-    with _plain_streams():
+    with plain_streams():
         canvas = Canvas(target, pagesize=size, pageCompression=1, invariant=1, lang=language, initialFontName=SANS)
         _describe(canvas, ctx, ctx.words)
         sheet = Sheet(canvas, size, ctx.words, running=ctx.heading, pages=pages, n_pages=n_pages, draft=draft)
@@ -139,7 +139,7 @@ def _describe(canvas: Canvas, ctx: Context, words: Words) -> None:
 
 
 @contextlib.contextmanager
-def _plain_streams() -> Iterator[None]:
+def plain_streams() -> Iterator[None]:
     """Have reportlab write compressed streams as they are: its text armour would add a quarter to the file."""
     before = rl_config.useA85
     rl_config.useA85 = 0
@@ -149,7 +149,7 @@ def _plain_streams() -> Iterator[None]:
         rl_config.useA85 = before
 
 
-def _put_in_place(pdf: bytes, path: Path) -> None:
+def put_in_place(pdf: bytes, path: Path) -> None:
     """Write beside the target, then rename. Raises OutputError and leaves nothing if that fails."""
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:

@@ -1,0 +1,37 @@
+"""How the figures of a comparison were had, and from where on something is called a change."""
+
+from __future__ import annotations
+
+from kitproof.report import style
+from kitproof.report.anatomy import block, open_page
+from kitproof.report.comparison.takes import Takes
+from kitproof.report.sheet import Sheet
+from kitproof.report.table import Cell, Column, draw_table, scaled
+
+PARTS = (
+    "compare.method_levels", "compare.method_places", "compare.method_sound", "compare.method_choice",
+    "compare.method_same",
+)  # fmt: skip
+
+
+def draw(sheet: Sheet, takes: Takes) -> None:
+    """Draw the page."""
+    words = takes.words
+    title = words("compare.method_title")
+    sheet.new_page(title)
+    open_page(sheet, title, "section:method", 0, words("compare.method_line"))
+    for key in PARTS:
+        block(sheet, words(key), style.BODY)
+    columns = scaled(
+        (
+            Column(words("compare.method_limit"), 80.0, "left"), Column(words("compare.method_value"), 60.0),
+            Column(words("compare.method_reason"), 270.0, "left"), Column(words("compare.method_source"), 90.0, "left"),
+        ),
+        sheet.text_w,
+    )  # fmt: skip
+    if not words.native:
+        block(sheet, words("common.in_english"), style.SMALL)
+    rows: list[list[Cell | str]] = [
+        [Cell(x.name, bold=True), f"{x.value:g} {x.unit}", x.reason, x.source] for x in takes.comparison.limits
+    ]
+    draw_table(sheet, columns, rows)
