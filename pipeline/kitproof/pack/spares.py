@@ -91,11 +91,10 @@ def _clipped(c: ChannelMeasures | None, m: Measurements) -> list[float]:
     if c is None:
         return []
     times = [run.start_s for run in c.clip_runs]
-    for faults in (f for f in m.faults if f.file == c.file):
-        times += [t for plateau in faults.plateaus for t in plateau.times_s]
-        cut = any(p.n_moments > len(p.times_s) for p in faults.plateaus)
-        if cut or c.clip_runs_n > len(c.clip_runs):
-            times += np.arange(max(times, default=0.0), c.duration_s, SHORTEST_RING_S).tolist()
+    plateaus = [p for f in m.faults if f.file == c.file for p in f.plateaus]
+    times += [t for p in plateaus for t in p.times_s]
+    if c.clip_runs_n > len(c.clip_runs) or any(p.n_moments > len(p.times_s) for p in plateaus):
+        times += np.arange(max(times, default=0.0), c.duration_s, SHORTEST_RING_S).tolist()
     return times
 
 
