@@ -52,6 +52,8 @@ format: $(VENV)/.installed-dev ## put the code into the common form
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
+bench score faults: export KITPROOF_CACHE := off
+
 bench: $(VENV)/.installed-dev ## time and memory on a four-minute take; ARGS=--quick for a short one
 	$(BIN)/python tests/tools/bench.py $(ARGS)
 

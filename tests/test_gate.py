@@ -99,7 +99,8 @@ def test_lines_are_short_and_plain(plain: Measurements) -> None:
     assert gate.lines(gated(plain, finding("look", a), finding("fix", a)), "look") == [
         f"{name}: fails, 1 to fix, 1 to look at", "  fix: It hums. Mend it.", "  look: It hums. Mend it.",
     ]  # fmt: skip
-    assert gate.lines(lacking(plain), "fix")[1].endswith(": no audio")
+    assert gate.lines(lacking(plain), "fix") == [f"{name}: not measured in full"]
+    assert lacking(plain).why_not().endswith(": no audio")
     assert all(
         "\n" not in line and "\r" not in line for line in gate.lines(gated(plain, finding("fix", message=NASTY)), "fix")
     )

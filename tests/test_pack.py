@@ -25,7 +25,7 @@ from kitproof.model import ClipRun, Duplicate, Measurements
 from kitproof.pack import build, guide
 from kitproof.pack.build import write_pack
 from kitproof.pack.guide import plan_guide
-from kitproof.pack.sheets import OFFSETS, RECALL, SPARES, offset_table
+from kitproof.pack.sheets import OFFSETS, RECALL, SPARES, few, offset_table
 from kitproof.pack.spares import BEFORE_S, cover
 from kitproof.pack.wash import without_cymbals
 from kitproof.roles import drum_label
@@ -252,10 +252,22 @@ def test_strengths_are_thirds_and_few_strokes_are_said(packed: Path, measured: M
     for c in covered:
         order = [h.strength for h in sorted(c.hits, key=lambda h: h.strength_db)]
         assert order == sorted(order, key=["soft", "medium", "hard"].index)
-    few = [drum_label(c.drum) for c in covered if len(c.hits) < 5]
+    short = [drum_label(c.drum) for c in covered if len(c.hits) < 5]
 
-    assert 0 < len(few) < len(covered)
-    assert f"Fewer than 5 clean strokes: {', '.join(few)}.\n" in text
+    assert 0 < len(short) < len(covered)
+    assert f"Fewer than 5 clean strokes: {', '.join(short)}.\n" in text
+
+
+def test_every_number_of_clean_strokes_has_its_sentence(measured: MeasuredTake) -> None:
+    """Too few, enough, none at all: a take without drums never claims to have enough of anything."""
+    covered = cover(measured.result.measurements)
+    rich = [c for c in covered if c.enough]
+
+    assert few(covered).startswith("Fewer than 5")
+    assert few(rich) == "Every drum has 5 clean strokes or more."
+    assert (
+        few(()) == few([replace(rich[0], n_hits=0, hits=())]) == "No stroke of a drum with a mic of its own was found."
+    )
 
 
 def test_a_crash_nobody_found_is_heard(measured: MeasuredTake, tmp_path: Path) -> None:

@@ -68,10 +68,10 @@ class Gated:
     def why_not(self) -> str:
         """What could not be measured, in a line; "" if everything was."""
         if self.measurements is None:
-            return self.trouble
+            return _one_line(self.trouble)
         problem = {f.path: f.problem_text for f in self.measurements.take.files}
         channels = [problem.get(c.path) or f"{c.file}: could not be measured" for c in self.missing()]
-        return "; ".join([*dict.fromkeys(channels), *self.failed_stages()])
+        return _one_line("; ".join([*dict.fromkeys(channels), *self.failed_stages()]))
 
 
 def saved_at(place: Path) -> Path | None:
@@ -91,13 +91,14 @@ def read_saved(path: Path) -> Gated:
 
 
 def lines(gated: Gated, level: Level) -> list[str]:
-    """What is said about one take: whether it passes, and why not."""
+    """What is said about one take: whether it passes, and what was found; `why_not` says what was not measured."""
     status, failing = gated.status(level), gated.failing(level)
     counted = _counted(failing)
+    if gated.measurements is None:
+        return []
     said = [f"{gated.name}: {WORDS[status]}{f', {counted}' if counted else ''}"]
     said += [f"  {f.severity}: {f.message} {f.action}".rstrip() for f in failing]
-    why = gated.why_not()
-    return [_one_line(line) for line in [*said, *([f"  not measured: {why}"] if why else [])]]
+    return [_one_line(line) for line in said]
 
 
 def _counted(found: Sequence[Finding]) -> str:

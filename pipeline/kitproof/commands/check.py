@@ -51,7 +51,9 @@ def check(args: argparse.Namespace, tell: Tell, say: Tell, complain: Tell, watch
         gated = _gated(place, args, watching)
         takes.append(gated)
         for line in gate.lines(gated, args.fail_on):
-            (tell if gated.measurements is not None else complain)(line)
+            tell(line)
+        if why := gated.why_not():
+            complain(f"{gated.name}: not measured: {why}")
     if args.annotations:
         for line in gate.workflow_commands(takes, args.fail_on):
             say(line)

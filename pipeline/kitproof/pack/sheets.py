@@ -164,12 +164,20 @@ def spare_text(covered: Sequence[Coverage]) -> str:
             for c in covered
         ),
     )
-    short = [drum_label(c.drum) for c in covered if not c.enough]
-    few = f"Fewer than {ENOUGH} clean strokes: {', '.join(short)}." if short else f"Every drum has {ENOUGH} or more."
-    parts = ["Spare hits: strokes that stand alone and are not clipped\n", counts.as_text(), few + "\n"]
+    parts = ["Spare hits: strokes that stand alone and are not clipped\n", counts.as_text(), few(covered) + "\n"]
     for c in (c for c in covered if c.hits):
         parts.append(f"{drum_label(c.drum)}\n" + "".join(f"   {_spare_line(h)}\n" for h in spare_table([c]).rows))
     return "\n".join(parts)
+
+
+def few(covered: Sequence[Coverage]) -> str:
+    """Which drums lack clean strokes, in a sentence."""
+    if not any(c.n_hits for c in covered):
+        return "No stroke of a drum with a mic of its own was found."
+    short = [drum_label(c.drum) for c in covered if not c.enough]
+    if short:
+        return f"Fewer than {ENOUGH} clean strokes: {', '.join(short)}."
+    return f"Every drum has {ENOUGH} clean strokes or more."
 
 
 def _spare_line(row: tuple[Cell, ...]) -> str:

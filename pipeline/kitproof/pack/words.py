@@ -8,9 +8,8 @@ from functools import partial
 from kitproof.model import Measurements
 from kitproof.pack.guide import PEAK_DBTP, Guide, strip_words
 from kitproof.pack.midi import TempoMap
-from kitproof.pack.sheets import Table
-from kitproof.pack.spares import ENOUGH, Coverage
-from kitproof.roles import drum_label
+from kitproof.pack.sheets import Table, few
+from kitproof.pack.spares import Coverage
 
 WIDTH = 96
 _fill = partial(textwrap.fill, width=WIDTH, break_on_hyphens=False, break_long_words=False)
@@ -50,12 +49,11 @@ def readme(
 
 
 def _spares(covered: tuple[Coverage, ...]) -> str:
-    short = [drum_label(c.drum) for c in covered if not c.enough]
-    said = f"Fewer than {ENOUGH}: {', '.join(short)}." if short else f"Every drum has {ENOUGH} or more."
     return (
         "Strokes to mend or double others with: not clipped, no other stroke from 250 ms before them to the end of "
         "their ring. Soft, medium and hard are thirds of the drum's strokes. spare-hits.txt counts them and is for "
-        f"reading. {said} A cymbal struck at the same instant may have gone unnoticed: listen before you use one."
+        f"reading. {few(covered)} A cymbal struck at the same instant may have gone unnoticed: listen before you use "
+        "one."
     )
 
 
