@@ -23,7 +23,7 @@ P. J. Huber's weights with 1.345 errors.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
 import numpy as np
@@ -40,8 +40,10 @@ BLEED_ERROR_DB = 2.0  # of a bleed figure, beside its scatter; half of them are 
 SHAPE_ERROR_DB = 0.5  # of e_d. Own choice: strokes of one drum in two takes keep their shape so far
 CYMBAL_SHAPE_ERROR_DB = 1.5  # the same for a plate, which is struck in more ways
 CLOSE_ERROR_DB = 1.0  # of c_d. Own choice: mics mostly stay where they are
-PEAK_ERROR_DB = 0.5  # of peaks rank by rank, beside their scatter: no stroke meets the same spot
+PEAK_ERROR_DB = 0.7  # of peaks rank by rank, beside their scatter: no stroke meets the same spot
 MOVED_ERROR_DB = 3.0  # of levels in a mic that was moved, which tell of its place as well
+WIDEST_DB = 2.0  # scatter of a drum's strokes in a mic; beyond it the mic hears others at the same time as loud
+FEWEST_GAINS = 3  # mics, to say that they share a change
 FEWEST_RANKED = 3  # strokes of a drum whose peaks are compared
 FEWEST_STROKES = 8  # of a drum, to say that it was struck harder; fewer are a fill or two
 HUBER = 1.345
@@ -75,6 +77,8 @@ class Levels:
     gain: Mapping[str, Estimate]
     strength: Mapping[str, Estimate]
     close: Mapping[str, Estimate]
+    relative: Mapping[str, float]  # strength by drum, right up to what all drums share
+    common: Estimate = Estimate(None, None, 0, NOT_SEEN)  # what all gains share
 
     def gain_db(self, file: str) -> float:
         """The change of a mic's gain as far as it is known, else 0."""
@@ -85,6 +89,10 @@ class Levels:
         """The change of a drum's strength as far as it is known, else 0."""
         found = self.strength.get(drum)
         return found.value if found is not None and found.value is not None else 0.0
+
+    def harder_db(self, drum: str, than: str) -> float:
+        """How much more one drum's strength changed than another's, as far as that is known, else 0."""
+        return self.relative.get(drum, 0.0) - self.relative.get(than, 0.0)
 
 
 @dataclass(frozen=True)
@@ -107,7 +115,8 @@ def estimate(p: Pairing, moved: Collection[str] = ()) -> Levels:
     gain = {f: e for (kind, f), e in solved.items() if kind == "gain"}
     strength = {d: e for (kind, d), e in solved.items() if kind == "strength"}
     close = {d: e for (kind, d), e in solved.items() if kind == "close"}
-    return _without_common(Levels(gain, strength, close))
+    relative = {d: e.value for d, e in strength.items() if e.value is not None}
+    return _without_common(Levels(gain, strength, close, relative))
 
 
 def _noise(p: Pairing) -> Iterator[_Seen]:
@@ -128,7 +137,7 @@ def _heard(p: Pairing, moved: Collection[str]) -> Iterator[_Seen]:
     for h in p.other.measurements.observed.heard:
         file = p.here.get(h.file, "")
         was = before.get((file, h.drum))
-        if was is None or h.drum not in p.own:
+        if was is None or h.drum not in p.own or max(x.error_db * sqrt(x.n_strokes) for x in (was, h)) > WIDEST_DB:
             continue
         place = MOVED_ERROR_DB if file in moved else 0.0
         error = hypot(was.error_db, h.error_db, LEVEL_ERROR_DB, place)
@@ -237,25 +246,28 @@ def robust(A: FloatArray, y: FloatArray, error: FloatArray) -> tuple[FloatArray,
 
 def _without_common(found: Levels) -> Levels:
     """Take back what rests on the room's noise alone: a change that all gains share."""
-    known = {f: e for f, e in found.gain.items() if e.value is not None and e.error is not None}
-    if len(known) < 3:
+    known = [e for e in found.gain.values() if e.value is not None and e.error is not None]
+    if len(known) < FEWEST_GAINS:
         return found
-    common = float(np.median([e.value for e in known.values() if e.value is not None]))
-    error = float(np.median([e.error for e in known.values() if e.error is not None]))
-    if abs(common) <= max(limit("gain"), SIGMAS * error):
-        return found
+    common = float(np.median([e.value or 0.0 for e in known]))
+    error = float(np.median([e.error or 0.0 for e in known]))
+    if abs(common) <= max(limit("all-levels"), SIGMAS * error):
+        return replace(found, common=Estimate(common, error, len(known)))
     doubtful = Estimate(None, None, 0, ALL_MOVED)
-    return Levels(
-        {f: doubtful if e.value is not None and abs(e.value - common) <= limit("gain") else e
-         for f, e in found.gain.items()},
-        dict.fromkeys(found.strength, doubtful),
-        found.close,
-    )  # fmt: skip
+
+    def apart(e: Estimate) -> bool:
+        return abs((e.value or 0.0) - common) > max(limit("gain"), SIGMAS * (e.error or 0.0))
+
+    gain = {f: e if e.value is None or apart(e) else doubtful for f, e in found.gain.items()}
+    strength = dict.fromkeys(found.strength, doubtful)
+    return replace(found, gain=gain, strength=strength, common=Estimate(common, error, len(known)))
 
 
 # ---------------------------------------------------------------- as changes
 def changes(p: Pairing, levels: Levels) -> Iterator[Change]:
-    """Gain of every mic and strength of every drum that both takes have."""
+    """Gain of every mic and strength of every drum that both takes have, and what all gains share."""
+    if levels.common.n:
+        yield _change(p, "all-levels", None, None, levels.common)
     for c, _ in p.channels:
         yield _change(p, "gain", c.file, None, levels.gain.get(c.file))
     for drum in p.drums:

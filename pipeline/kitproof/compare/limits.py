@@ -16,6 +16,7 @@ LIMITS: dict[str, LimitSaid] = {
     limit.name: limit
     for limit in (
         _said("gain", 1.0, "dB", "the finest step of most gain knobs; smaller ones are mended with a fader", PRACTICE),
+        _said("all-levels", 1.0, "dB", "shared by the gains of all mics; as for gain", OWN),
         _said("strength", 1.0, "dB", "no player repeats a whole take more evenly", PRACTICE),
         _said("closeness", 1.0, "dB", "own drum against all others in its mic; as for gain", OWN),
         _said("noise", 3.0, "dB", "rooms differ by so much from one minute to the next", OWN),

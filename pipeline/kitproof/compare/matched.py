@@ -17,10 +17,12 @@ WITHIN_DB = 1.5  # common practice: strokes closer than this sound equally hard
 FEWEST_PAIRS = 5
 ATTACK_ERROR_MS = 0.05  # of a median difference, beside its scatter
 CREST_ERROR_DB = 0.4
-PLATE_ERROR = 2.0  # times as much for hi-hat and ride, over whose strokes everything else sounds
+PLATE_ERROR = 3.0  # times as much for hi-hat and ride, over whose strokes everything else sounds
 BLEED_ERROR_DB = 1.0  # of a difference of two bleed figures, beside their scatter
 
 TOO_FEW = f"fewer than {FEWEST_PAIRS} strokes of equal strength in both"
+FEWEST_BLEEDING = 8  # strokes behind a bleed figure that is compared
+FEW_BLEEDING = f"fewer than {FEWEST_BLEEDING} strokes stand behind the bleed in one of the takes"
 NO_BLEED = "no bleed figure in both"
 
 Couple = tuple[Hit, Hit]
@@ -99,7 +101,10 @@ def _bleed(p: Pairing, levels: Levels) -> Iterator[Change]:
         if was.bleed_db is None or b.bleed_db is None:
             yield made(p, "bleed", None, None, NO_BLEED, file=file, drum=b.drum)
             continue
-        harder = levels.strength_db(b.drum) - levels.strength_db(drum_of[file])
+        if min(was.n_hits, b.n_hits) < FEWEST_BLEEDING:
+            yield made(p, "bleed", None, None, FEW_BLEEDING, file=file, drum=b.drum)
+            continue
+        harder = levels.harder_db(b.drum, drum_of[file])
         spreads = [MEDIAN * (x.spread_db or 0.0) / IQR / sqrt(max(x.n_hits, 1)) for x in (was, b)]
         unsure = [e.error or 0.0 for d in (b.drum, drum_of[file]) if (e := levels.strength.get(d)) is not None]
         error = hypot(BLEED_ERROR_DB, *spreads, *unsure)

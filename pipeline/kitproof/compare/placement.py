@@ -119,7 +119,7 @@ def _bleed(p: Pairing, file: str, levels: Levels) -> Iterator[PlacementRow]:
         yield _row("bleed", None, None, None, None, NO_FIGURE, most=limit("bleed"))
         return
     drum = max(shared, key=lambda d: _db(before[d]))
-    harder = levels.strength_db(drum) - levels.strength_db(mine)
+    harder = levels.harder_db(drum, mine)
     a, b = before[drum], after[drum]
     error = hypot(BLEED_ERROR_DB, *(1.25 * (x.spread_db or 0.0) / 1.35 / max(x.n_hits, 1) ** 0.5 for x in (a, b)))
     n = min(a.n_hits, b.n_hits)

@@ -45,6 +45,11 @@ class Arrival:
         """Beyond its limit and three errors."""
         return abs(self.change_ms) > max(limit("move"), CLEAR_SIGMAS * self.error_ms)
 
+    @property
+    def stayed(self) -> bool:
+        """Within its limit or two errors."""
+        return abs(self.change_ms) <= max(limit("move"), SIGMAS * self.error_ms)
+
 
 def arrivals(p: Pairing) -> list[Arrival]:
     """Every drum in every mic beside its own, as far as both takes know its delay and its spread."""
@@ -91,11 +96,11 @@ def culprits(seen: Sequence[Arrival]) -> Culprits:
 def _score(group: Sequence[Arrival]) -> tuple[float, int] | None:
     """Share of arrivals that changed, and how many; None if it is too small.
 
-    An arrival so unsure that it could hide the largest of the changes speaks neither for nor against.
+    An arrival speaks against a move if it stayed, and is sharp enough not to hide the largest of the changes.
     """
     changed = [a for a in group if a.changed]
     most = max((abs(a.change_ms) for a in changed), default=0.0)
-    against = [a for a in group if not a.changed and CLEAR_SIGMAS * a.error_ms <= max(most, limit("move"))]
+    against = [a for a in group if a.stayed and CLEAR_SIGMAS * a.error_ms <= max(most, limit("move"))]
     sure = sqrt(sum((a.change_ms / a.error_ms) ** 2 for a in changed))
     if not changed or sure < LEAST_SIGMAS:
         return None
@@ -192,6 +197,3 @@ def polarity_switches(p: Pairing) -> Iterator[Switch]:
     for file in sorted(turned):
         n = sum(file in (a, b) for a, b, _ in votes)
         yield Switch(take=p.number, kind="polarity", file=file, before="as it was", after="turned over", n=n)
-
-
-__all__ = ["SIGMAS", "Arrival", "Culprits", "arrivals", "culprits", "moves", "polarity_switches"]

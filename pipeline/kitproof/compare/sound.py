@@ -10,7 +10,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from kitproof.compare.align import Pairing
-from kitproof.compare.levels import MEDIAN, NOISE_ERROR_DB, Levels
+from kitproof.compare.levels import ALL_MOVED, MEDIAN, NOISE_ERROR_DB, Levels
 from kitproof.compare.limits import limit, word
 from kitproof.comparison import Change, Kind, Switch
 from kitproof.model import HitPicture, Measurements
@@ -20,6 +20,7 @@ HUM_ERROR_DB = 1.0  # own choice: mains hum keeps its level over minutes, its me
 PITCH_ERROR_CENT = 3.0  # beside the scatter of strokes: how well the late ring of a whole take repeats
 EARLY_ERROR_CENT = 15.0  # the same for the first moment
 SAME_STRENGTH_DB = 2.0  # of strokes whose early pitch may be compared
+FEWEST_EARLY = 8  # strokes behind an early pitch that is compared
 OTHER_MODE_CENT = 500.0  # beyond it, another mode of the drum was read: no lug is turned so far between takes
 DECAY_ERROR = 0.10  # of a decay, as a share. Own choice: rings are overlaid by others
 WIRES_ERROR_DB = 0.5
@@ -42,6 +43,7 @@ NO_VOICE = "no clear stroke of it was measured in both"
 NO_PICTURE = "the mean stroke was not kept in both; pictures.npz beside measurements.json holds it"
 FEW_STROKES = f"fewer than {FEWEST_STROKES} strokes in one of the takes"
 NO_TEMPO = "no beat was found in both"
+FEW_EARLY = f"no late pitch was measured in both, and fewer than {FEWEST_EARLY} strokes have an early one"
 STRENGTH = "only early pitch was measured, and the strokes differ in strength"
 
 
@@ -77,6 +79,9 @@ def _channels(p: Pairing, levels: Levels) -> Iterator[Change]:
         turned, unsure = (gain.value, gain.error) if gain else (None, None)
         turned, unsure = (0.0, 0.0) if turned is None or abs(turned) <= limit("gain") else (turned, unsure)
         rise = partial(_rise, p, a.file, turned or 0.0, unsure or 0.0)
+        if gain is not None and gain.reason == ALL_MOVED:
+            yield made(p, "noise", None, None, ALL_MOVED, file=a.file)
+            continue
         yield rise("noise", a.noise_floor_dbfs, b.noise_floor_dbfs, NOISE_ERROR_DB, NO_NOISE)
         h0, h1 = hums[0].get(a.file), hums[1].get(b.file)
         if h0 is not None or h1 is not None:
@@ -133,6 +138,8 @@ def _pitch(p: Pairing, a: DrumRing, b: DrumRing, levels: Levels) -> Change:
         spreads = [MEDIAN * (r.late_spread_cents or 0.0) / sqrt(max(r.late_n, 1)) for r in (a, b)]
         most, error, n = limit("pitch"), hypot(PITCH_ERROR_CENT, *spreads), min(a.late_n, b.late_n)
     elif a.early_hz and b.early_hz:
+        if min(a.n_strokes, b.n_strokes) < FEWEST_EARLY:
+            return made(p, "pitch", None, None, FEW_EARLY, unit="cent", file=a.file, drum=a.drum)
         if abs(levels.strength_db(a.drum)) > SAME_STRENGTH_DB:
             return made(p, "pitch", None, None, STRENGTH, unit="cent", file=a.file, drum=a.drum)
         cents = 1200.0 * math.log2(b.early_hz / a.early_hz)

@@ -12,6 +12,7 @@ from kitproof.report.typeset import upper_first
 
 # kind of change -> sentence when the figure rose, sentence when it fell; in the order in which they are told
 SENTENCES: dict[str, tuple[str, str]] = {
+    "all-levels": ("compare.line_all_up", "compare.line_all_down"),
     "closeness": ("compare.line_close_more", "compare.line_close_less"),
     "gain": ("compare.line_gain_up", "compare.line_gain_down"),
     "pitch": ("compare.line_pitch_up", "compare.line_pitch_down"),

@@ -19,9 +19,10 @@ ITEMS: dict[Kind, str] = {
     "noise": "compare.item_noise", "hum": "compare.item_hum", "click-bleed": "compare.item_click",
     "pitch": "compare.item_pitch", "decay": "compare.item_decay", "wires": "compare.item_wires",
     "hat-closing": "compare.item_hat", "tone": "compare.item_tone", "attack": "compare.item_attack",
-    "crest": "compare.item_crest", "tempo": "compare.item_tempo",
+    "crest": "compare.item_crest",
 }  # fmt: skip
 OF_CHANNEL: tuple[Kind, ...] = ("gain", "closeness", "noise", "hum", "click-bleed", "tone", "wires")
+UNSURE: tuple[Kind, ...] = ("gain", "strength", "closeness", "pitch")  # told in the overview even where unclear
 OF_DRUM: tuple[Kind, ...] = ("strength", "pitch", "decay", "hat-closing", "attack", "crest")
 
 
@@ -101,7 +102,8 @@ def _cell(takes: Takes, items: list[str], said: Sequence[Word | None]) -> Cell |
 
 def _item(takes: Takes, c: Change) -> str:
     """A change in few words; "" for what is the same or not known."""
-    if c.value is None or c.error is None or c.word not in ("changed", "unclear"):
+    told = c.word == "changed" or (c.word == "unclear" and c.kind in UNSURE)
+    if c.value is None or c.error is None or not told:
         return ""
     decimals = DECIMALS.get(c.kind, 1)
     name = takes.words("compare.item_bleed", drum=takes.drum(c.drum)) if c.kind == "bleed" else ""
