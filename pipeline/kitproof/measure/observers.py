@@ -26,6 +26,7 @@ from kitproof.measure.interference_tones import find_steady_lines
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
+from kitproof.measure.room import measure_room
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.timing import measure_timing
@@ -34,7 +35,12 @@ from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, Take
 from kitproof.measure.wires import observe_wires
 
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter, EndsMeter)
-CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (observe_origin, observe_tuning, find_steady_lines)
+CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
+    observe_origin,
+    observe_tuning,
+    find_steady_lines,
+    measure_room,
+)
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,

@@ -12,9 +12,9 @@ from functools import cache
 from typing import Any, get_args, get_type_hints
 
 from kitproof.observed.chain import GainStep, Gate, Origin, Skip
+from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
 from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz, WireShare
-from kitproof.observed.heard import Heard
 from kitproof.observed.interference import (
     FileEnds,
     LateSound,
@@ -24,6 +24,7 @@ from kitproof.observed.interference import (
     SteadyLines,
 )  # fmt: skip
 from kitproof.observed.plan import KitPlan
+from kitproof.observed.room import RoomSound
 from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
@@ -53,6 +54,7 @@ class Observed:
     wires: tuple[WireBuzz, ...] = ()
     sympathies: tuple[SympatheticRing, ...] = ()
     wire_shares: tuple[WireShare, ...] = ()
+    rooms: tuple[RoomSound, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:

@@ -32,6 +32,7 @@ from kitproof.report.pages import (
     lowend,
     overview,
     plan,
+    room,
     timing,
     tuning,
     verdict,
@@ -51,8 +52,8 @@ class Section(Protocol):
 
 
 SECTIONS: tuple[Section, ...] = (
-    verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, tuning, channels, plan, inputs,
-    annex,
+    verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, tuning, room,
+    channels, plan, inputs, annex,
 )  # fmt: skip
 MOST_PASSES = 4
 
