@@ -37,7 +37,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "comparing": BASICS | {"measure", "scanning"},
     "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
     "run": BASICS | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
-    "deliver": BASICS | {"run", "ingest", "saved", "comparison", "report", "demo"},
+    "deliver": BASICS | {"cache", "run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF
     "gate": BASICS | {"ingest.words", "saved"},

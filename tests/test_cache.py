@@ -18,8 +18,8 @@ import soundfile as sf
 import kitproof
 import takes
 from kitproof import cache as cache_module
-from kitproof import run
-from kitproof.cache import CHANNEL_CODE, TAKE_CODE, Cache, Memory, default_folder, open_cache
+from kitproof import deliver, run
+from kitproof.cache import CHANNEL_CODE, REPORT_CODE, TAKE_CODE, Cache, Memory, default_folder, open_cache
 from kitproof.caching import from_bytes, to_bytes
 from kitproof.cli import main
 from kitproof.ingest.take import read_take
@@ -280,6 +280,7 @@ def test_all_code_that_measures_is_in_the_fingerprint() -> None:
     """Every module of the package that measuring a channel, or a take, reaches by its imports is hashed."""
     assert reached("scanning") <= set(CHANNEL_CODE)
     assert reached("run") - {"__version__"} <= set(TAKE_CODE)
+    assert reached("report") <= set(REPORT_CODE)
 
 
 def reached(module: str) -> set[str]:
@@ -418,6 +419,28 @@ def test_only_records_of_the_package_are_ever_made(module: str, name: str) -> No
 
     with pytest.raises(ValueError, match=r"record|modules"):
         from_bytes(len(text).to_bytes(8, "big") + text)
+
+
+# ------------------------------------------------------------------------------------ drawn reports
+def test_a_report_drawn_before_is_not_drawn_again(
+    reference: Result, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same numbers, pictures and look give the bytes from before; another language or size is drawn."""
+    drawn: list[str] = []
+
+    def draw(m: object, pictures: object, path: Path, **look: object) -> None:
+        drawn.append(str(look))
+        path.write_bytes(f"%PDF {len(drawn)}".encode())
+
+    monkeypatch.setattr(deliver, "write_report", draw)
+    cache = Cache(folder=tmp_path / "kept")
+    looks: list[dict[str, Any]] = [{}, {}, {"language": "ja"}, {"page_size": "letter"}, {"small": True}, {}]
+    pdfs = [deliver.write_all(reference, tmp_path, cache=cache, **look).pdf.read_bytes() for look in looks]
+    other = replace(reference, measurements=replace(reference.measurements, hits=()))
+    pdfs += [deliver.write_all(other, tmp_path, cache=cache).pdf.read_bytes()]
+    pdfs += [deliver.write_all(reference, tmp_path).pdf.read_bytes()]
+
+    assert [int(pdf.split()[1]) for pdf in pdfs] == [1, 1, 2, 3, 4, 1, 5, 6]
 
 
 # ------------------------------------------------------------------------------------ the command line

@@ -26,6 +26,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cache
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,11 @@ CHANNEL_CODE = (
     "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "roles", "scanning", "units",
 )  # fmt: skip
 TAKE_CODE = (*CHANNEL_CODE, "__init__", "assemble", "comparing", "evidence", "find", "run")
+REPORT_CODE = (
+    "comparison", "errors", "model", "observed", "plain", "reasons", "report", "roles", "saved", "units",
+)  # fmt: skip
+# what the drawing depends on besides
+_DRAWN_BY = ("matplotlib", "matplotlib-fontja", "pillow", "reportlab")
 _HERE = Path(__file__).parent
 
 
@@ -129,6 +135,12 @@ def key_of(*parts: object) -> str:
     return hashlib.sha256(to_bytes(parts)).hexdigest()
 
 
+def report_key(m: Measurements, pictures: Pictures, look: Mapping[str, object]) -> str:
+    """The key of a drawn report: all that is drawn, how, and by which code."""
+    versions = {name: metadata.version(name) for name in _DRAWN_BY}
+    return key_of("report", code_fingerprint(REPORT_CODE), versions, m, pictures, dict(look))
+
+
 def _sources(parts: Iterable[str]) -> list[Path]:
     """Every file of these parts of the package but compiled ones."""
     found: list[Path] = []
@@ -152,7 +164,7 @@ def code_fingerprint(parts: tuple[str, ...]) -> str:
 @cache
 def _newest_source_s() -> float:
     """When the code was last changed; infinite where its sources are not there to be looked at."""
-    sources = _sources(TAKE_CODE)
+    sources = _sources({*TAKE_CODE, *REPORT_CODE})
     names = {p.name for p in sources}
     if not {f"{part}.py" for part in ("scanning", "run", "model")} <= names:
         return float("inf")

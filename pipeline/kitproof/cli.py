@@ -192,8 +192,9 @@ def _report(args: argparse.Namespace) -> int:
                         folder, executor, progress=tell, strict=args.strict, cache=_cache(args)
                     )
                     files = deliver.write_all(
-                        result, args.out, page_size=args.page, small=args.small, language=args.language
-                    )
+                        result, args.out, page_size=args.page, small=args.small, language=args.language,
+                        cache=_cache(args),
+                    )  # fmt: skip
             except Exception as error:
                 if args.strict:
                     raise

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from kitproof import saved
+from kitproof.cache import Cache, report_key
 from kitproof.comparison import Comparison
 from kitproof.demo import build_demo
 from kitproof.errors import OutputError
@@ -36,11 +37,18 @@ class Written:
 
 
 def write_all(
-    result: Result, out: Path, *, page_size: str = "a4", small: bool = False, language: str = "en"
+    result: Result,
+    out: Path,
+    *,
+    page_size: str = "a4",
+    small: bool = False,
+    language: str = "en",
+    cache: Cache | None = None,
 ) -> Written:
     """Write report.pdf, measurements.json, hits.csv and pictures.npz into `out`/<name of the take>.
 
     language : of the report, one of `languages()`; the other files are the same in every language
+    cache : where drawn reports are kept; one that was drawn before is not drawn again
     """
     take = result.measurements.take
     folder = out / take.name
@@ -57,14 +65,18 @@ def write_all(
     saved.write_measurements(result.measurements, files.json)
     saved.write_pictures(result.pictures, files.pictures)
     saved.write_hits_csv(result.measurements, files.hits)
-    write_report(
-        result.measurements,
-        saved.read_pictures(files.pictures),  # as saved, so that `render` draws the same report later
-        files.pdf,
-        page_size="letter" if page_size == "letter" else "a4",
-        small=small,
-        language=language,
-    )
+    pictures = saved.read_pictures(files.pictures)  # as saved, so that `render` draws the same report later
+    size: PageSize = "letter" if page_size == "letter" else "a4"
+    look = {"page_size": size, "small": small, "language": language}
+    key = None if cache is None else report_key(result.measurements, pictures, look)
+    drawn = None if cache is None or key is None else cache.get(key)
+    if drawn is not None:
+        with saved.whole_file(files.pdf) as file:
+            file.write(drawn)
+        return files
+    write_report(result.measurements, pictures, files.pdf, page_size=size, small=small, language=language)
+    if cache is not None and key is not None:
+        cache.put(key, files.pdf.read_bytes())
     return files
 
 
