@@ -26,7 +26,7 @@ from kitproof.measure.interference_tones import find_steady_lines
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
-from kitproof.measure.room import measure_room
+from kitproof.measure.roomsound import measure_room
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.timing import measure_timing

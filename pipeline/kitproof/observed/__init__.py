@@ -23,8 +23,9 @@ from kitproof.observed.interference import (
     RestPulses,
     SteadyLines,
 )  # fmt: skip
+from kitproof.observed.lateness import LateMic
 from kitproof.observed.plan import KitPlan
-from kitproof.observed.room import RoomSound
+from kitproof.observed.roomsound import RoomSound
 from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
@@ -50,6 +51,7 @@ class Observed:
     heard: tuple[Heard, ...] = ()
     voices: tuple[MicVoice, ...] = ()
     line_ups: tuple[LineUp, ...] = ()
+    late_mics: tuple[LateMic, ...] = ()
     rings: tuple[DrumRing, ...] = ()
     wires: tuple[WireBuzz, ...] = ()
     sympathies: tuple[SympatheticRing, ...] = ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kitproof.observed.room import RoomSound
+from kitproof.observed.roomsound import RoomSound
 from kitproof.report import numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section
 from kitproof.report.context import Context

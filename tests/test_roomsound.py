@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from kitproof.measure.room import FEWEST_STROKES, LEAD_S, TAIL_S, decay_of, free_strokes, room_sound
+from kitproof.measure.roomsound import FEWEST_STROKES, LEAD_S, TAIL_S, decay_of, free_strokes, room_sound
 
 RATE_HZ = 48000
 
