@@ -47,10 +47,10 @@ CHANNEL_CODE = (
     "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "roles", "scanning", "units",
 )  # fmt: skip
 TAKE_CODE = (*CHANNEL_CODE, "__init__", "assemble", "comparing", "evidence", "find", "run")
+# parts that a drawn report depends on, and the libraries
 REPORT_CODE = (
     "comparison", "errors", "model", "observed", "plain", "reasons", "report", "roles", "saved", "units",
 )  # fmt: skip
-# what the drawing depends on besides
 _DRAWN_BY = ("matplotlib", "matplotlib-fontja", "pillow", "reportlab")
 _HERE = Path(__file__).parent
 
