@@ -42,6 +42,7 @@ SETTLED_S = 3.0  # above the coarsest clock of a file system in use (two seconds
 _LEFTOVER_S = 3600.0  # a part that nobody has finished by then was left by a process that died
 _PART = ".part"
 _STARTED_S = time.time()
+_LOADING_S = 1.0  # what was loaded before this module was
 # parts of the package that a channel's measures depend on
 CHANNEL_CODE = (
     "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "roles", "scanning", "units",
@@ -133,7 +134,7 @@ class Cache:
 def open_cache(folder: Path | None = None) -> Cache | None:
     """The cache of this user, or None where there is none or the code that runs is not known to be that on the disk."""
     place = default_folder() if folder is None else folder
-    return None if place is None or _newest_source_s() > _STARTED_S - SETTLED_S else Cache(folder=place)
+    return None if place is None or _newest_source_s() > _STARTED_S - _LOADING_S else Cache(folder=place)
 
 
 # ---------------------------------------------------------------- keys
