@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from math import hypot, sqrt
 
@@ -15,6 +16,7 @@ from kitproof.model import Hit
 
 WITHIN_DB = 1.5  # common practice: strokes closer than this sound equally hard
 FEWEST_PAIRS = 5
+NEIGHBOURS = 8  # strokes on either side that are tried; more would pair what is further apart
 ATTACK_ERROR_MS = 0.05  # of a median difference, beside its scatter
 CREST_ERROR_DB = 0.4
 PLATE_ERROR = 3.0  # times as much for hi-hat and ride, over whose strokes everything else sounds
@@ -37,11 +39,14 @@ def couples(p: Pairing, drum: str, levels: Levels) -> list[Couple]:
     first = _known(p.ref, drum)
     second = _known(p.other, drum)
     shift = levels.strength_db(drum)
-    near = sorted(
-        (abs((h.strength_db or 0.0) + shift - (g.strength_db or 0.0)), i, j)
-        for i, g in enumerate(first)
-        for j, h in enumerate(second)
-    )
+    theirs = [(h.strength_db or 0.0) + shift for h in second]
+    near = []
+    for i, g in enumerate(first):
+        mine = g.strength_db or 0.0
+        place = bisect_left(theirs, mine)
+        around = range(max(place - NEIGHBOURS, 0), min(place + NEIGHBOURS, len(theirs)))
+        near += [(abs(theirs[j] - mine), i, j) for j in around]
+    near.sort()
     used: tuple[set[int], set[int]] = (set(), set())
     found = []
     for distance, i, j in near:
@@ -55,7 +60,9 @@ def couples(p: Pairing, drum: str, levels: Levels) -> list[Couple]:
 
 
 def _known(r: Reading, drum: str) -> list[Hit]:
-    return [h for h in r.measurements.hits if h.drum == drum and h.strength_db is not None]
+    """Its strokes of known strength, softest first."""
+    known = [h for h in r.measurements.hits if h.drum == drum and h.strength_db is not None]
+    return sorted(known, key=lambda h: (h.strength_db or 0.0, h.time_s))
 
 
 def median_change(before: Sequence[float], after: Sequence[float]) -> tuple[float, float]:

@@ -26,6 +26,7 @@ LEAST_SIGMAS = (
     5.0  # of all changed arrivals together: spreads come from five groups of strokes and are rough themselves
 )
 SURE = 0.8  # of a polarity, in both takes
+PLATES = ("hi-hat", "ride")  # their attack is noise, its sign by chance: no word about polarity from them
 SEEN_FROM = ("snare", "kick", *DRUM_ORDER)  # the drum a mic's way is told from, best first
 NO_ARRIVALS = "no arrival of a drum was found in this mic in both takes"
 NO_DRUM_ARRIVALS = "no arrival of this drum in another mic was found in both takes"
@@ -122,7 +123,10 @@ def moves(p: Pairing, seen: Sequence[Arrival], found: Culprits) -> Iterator[Move
         if mine or (c.file not in own and c.role not in ("click", "talkback", "other")):
             yield _mic(p, c.file, mine, moved=c.file in found.mics)
     for drum in p.drums:
-        others = [a for a in seen if a.drum == drum and a.file not in found.mics]
+        mine = [a for a in seen if a.drum == drum]
+        others = [a for a in mine if a.file not in found.mics]
+        if drum in found.drums and not any(a.changed for a in others):
+            others = mine  # named first, by arrivals in mics that were named after it
         yield _drum(p, drum, others, moved=drum in found.drums)
 
 
@@ -182,7 +186,7 @@ def polarity_switches(p: Pairing) -> Iterator[Switch]:
         was = before.get((a, b, x.drum))
         if was is None or min(was.polarity_confidence or 0.0, x.polarity_confidence or 0.0) < SURE:
             continue
-        if "unclear" not in (was.polarity, x.polarity):
+        if x.drum not in PLATES and "unclear" not in (was.polarity, x.polarity):
             votes.append((a, b, was.polarity != x.polarity))
     turned: set[str] = set()
     while True:

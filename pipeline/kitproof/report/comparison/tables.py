@@ -120,7 +120,7 @@ def _drum_rows(takes: Takes, part: Sequence[int]) -> list[list[Cell | str]]:
         row: list[Cell | str] = [Cell(takes.drum(drum), bold=True)]
         for n in part:
             changes = [c for kind in OF_DRUM if (c := takes.change(n, kind, drum=drum)) is not None]
-            bleeds = [c for c in takes.comparison.changes if (c.take, c.kind, c.drum) == (n, "bleed", drum)]
+            bleeds = takes.bleeds(n, drum)
             items = [t for c in changes if (t := _item(takes, c))]
             items += [
                 f"{t} → {takes.label(c.file or '')}" for c in bleeds if c.word == "changed" and (t := _item(takes, c))
@@ -192,8 +192,7 @@ def _full_drums(sheet: Sheet, takes: Takes, take: int, reasons: Reasons) -> None
     rows: list[list[Cell | str]] = []
     for drum in _drums(takes, (take,)):
         crest = takes.change(take, "crest", drum=drum)
-        bleeds = [c for c in takes.comparison.changes
-                  if (c.take, c.kind, c.drum) == (take, "bleed", drum) and c.value is not None]  # fmt: skip
+        bleeds = takes.bleeds(take, drum)
         most = max(bleeds, key=lambda c: abs(c.value or 0.0), default=None)
         rows.append([
             Cell(takes.drum(drum), bold=True), _figure(takes, takes.move(take, drum=drum), reasons),

@@ -75,10 +75,20 @@ class Takes:
 
     def change(self, take: int, kind: Kind, *, file: str | None = None, drum: str | None = None) -> Change | None:
         """One change; of a file or a drum where that is given."""
+        mine = self._changes.get((take, kind), ())
+        return next((c for c in mine if file in (None, c.file) and drum in (None, c.drum)), None)
+
+    @cached_property
+    def _changes(self) -> dict[tuple[int, Kind], list[Change]]:
+        found: dict[tuple[int, Kind], list[Change]] = {}
         for c in self.comparison.changes:
-            if (c.take, c.kind) == (take, kind) and (file is None or c.file == file) and (drum in (None, c.drum)):
-                return c
-        return None
+            found.setdefault((c.take, c.kind), []).append(c)
+        return found
+
+    def bleeds(self, take: int, drum: str) -> list[Change]:
+        """How a drum's bleed changed, in every mic in which that is known."""
+        mine = self._changes.get((take, "bleed"), ())
+        return [c for c in mine if c.drum == drum and c.value is not None]
 
     def move(self, take: int, *, file: str | None = None, drum: str | None = None) -> Move | None:
         """Where a mic or a drum stands."""
