@@ -35,8 +35,9 @@ ALLOWED: dict[str, frozenset[str]] = {
     "cache": BASICS | {"caching", "ingest.audiofile"},
     "scanning": BASICS | {"ingest", "measure", "cache"},
     "comparing": BASICS | {"measure", "scanning"},
+    "ranging": BASICS | {"measure"},
     "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
-    "run": BASICS | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "assemble", "find"},
+    "run": BASICS | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "ranging", "assemble", "find"},
     "deliver": BASICS | {"cache", "run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF

@@ -36,6 +36,7 @@ from kitproof.measure.courses import delay_courses
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.grid import ClickTrack
 from kitproof.measure.hits import Stroke, find_hits
+from kitproof.measure.lateness import in_time, late_mics
 from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
 from kitproof.measure.lowend import measure_low_end
 from kitproof.measure.observers import TAKE_OBSERVERS, observe_channel
@@ -60,6 +61,8 @@ from kitproof.model import (
     Take,
 )  # fmt: skip
 from kitproof.observed import Observed
+from kitproof.observed.lateness import LateMic
+from kitproof.ranging import range_late_mics
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
 from kitproof.scanning import Progress, ScannedChannel, scan_all
 
@@ -77,6 +80,8 @@ __all__ = [
 ]
 
 T = TypeVar("T")
+FURTHER_S = (0.0, 0.0025)  # a late mic that hears its drum after others still, moved as far as is roughly known
+OVERHEADS = ("overhead-left", "overhead-right", "overhead")
 LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "matplotlib", "reportlab")
 
 
@@ -164,11 +169,16 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
     own = own_mics(kit, scanned)
     tell("hits", 0, 1)
     tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
+    root = folder
+    late: tuple[LateMic, ...] = course.attempt(
+        "late mics", lambda: _late_mics(root, take, kit, own, tracks, executor), ()
+    )
+    late_s = {m.file: m.late_ms / 1000.0 for m in late}
+    tracks = _in_time(tracks, late_s)
     strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks), ())
     tell("hits", 1, 1)
-    root = folder
     nobody: dict[tuple[str, str], OwnStrokes] = {}
-    own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, executor), nobody)
+    own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, late_s, executor), nobody)
     hits = hits_of(strokes, own_strokes)
     drums = _drum_times(own_strokes)
     nothing: dict[str, ChannelLook] = {}
@@ -186,7 +196,7 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
     faults = _faults(take, kit, scanned, own, looks, click, executor, course)
     clues: tuple[object, ...] = course.attempt(
         "finer checks of each channel",
-        lambda: _observe_channels(root, take, kit, scanned, own, drums, executor, course),
+        lambda: _observe_channels(root, take, kit, scanned, own, drums, late_s, executor, course),
         (),
     )
     view = TakeView(
@@ -196,7 +206,7 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     heard = [level for look in looks.values() for level in look.levels]
-    observed = Observed.of((*clues, *heard, *_observe_take(view, course)))
+    observed = Observed.of((*clues, *heard, *late, *_observe_take(view, course)))
     result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
     found = result.measurements.findings
     moments: tuple[MomentPicture, ...] = course.attempt(
@@ -234,8 +244,39 @@ class OwnStrokes:
     measures: StrokeMeasures
 
 
+def _late_mics(
+    root: Path,
+    take: Take,
+    kit: Sequence[Channel],
+    own: Mapping[str, str],
+    tracks: Mapping[str, OnsetTrack],
+    executor: Executor,
+) -> tuple[LateMic, ...]:
+    """The own mics that are late as a whole.
+
+    A rough figure is enough to find strokes by, and those tell it exactly.
+    """
+    far = [c.file for c in kit if c.role in OVERHEADS]
+    rough_s = late_mics(tracks, list(own.values()), far)
+    if not rough_s:
+        return ()
+    tries = []
+    for more_s in FURTHER_S:
+        moved_s = {f: late + more_s for f, late in rough_s.items()}
+        strokes = _find(kit, own, _in_time(tracks, moved_s))
+        drums = _drum_times(_look_at_own(root, take, strokes, moved_s, executor))
+        tries.append(range_late_mics(root, {c.file: c for c in kit}, own, drums, rough_s, moved_s, executor))
+        if all(m.n_drums for m in tries[-1]):
+            break
+    return max(tries, key=lambda found: sum(m.n_drums for m in found))
+
+
+def _in_time(tracks: Mapping[str, OnsetTrack], late_s: Mapping[str, float]) -> dict[str, OnsetTrack]:
+    return {f: in_time(t, late_s[f]) if f in late_s else t for f, t in tracks.items()}
+
+
 def _look_at_own(
-    root: Path, take: Take, strokes: Iterable[Stroke], executor: Executor
+    root: Path, take: Take, strokes: Iterable[Stroke], late_s: Mapping[str, float], executor: Executor
 ) -> dict[tuple[str, str], OwnStrokes]:
     by_place: dict[tuple[str, str], list[Stroke]] = {}
     for s in strokes:
@@ -244,12 +285,17 @@ def _look_at_own(
     jobs = {
         place: executor.submit(
             look_at_own, root / channels[place[1]].path, channels[place[1]].index_in_file,
-            np.array([s.time_s for s in group]),
+            np.array([s.time_s for s in group]) + late_s.get(place[1], 0.0),
         )
         for place, group in by_place.items()
     }  # fmt: skip
     return {
-        place: OwnStrokes(drum=place[0], file=place[1], strokes=tuple(by_place[place]), measures=job.result())
+        place: OwnStrokes(
+            drum=place[0],
+            file=place[1],
+            strokes=tuple(by_place[place]),
+            measures=job.result().earlier(late_s.get(place[1], 0.0)),
+        )
         for place, job in jobs.items()
     }
 
@@ -358,6 +404,7 @@ def _observe_channels(
     scanned: Mapping[str, ScannedChannel],
     own: Mapping[str, str],
     drums: Mapping[str, DrumTimes],
+    late_s: Mapping[str, float],
     executor: Executor,
     course: _Course,
 ) -> tuple[object, ...]:
@@ -365,9 +412,10 @@ def _observe_channels(
     own_files = set(own.values())
     jobs = {}
     for c in kit:
-        scan = scanned[c.file].scan
+        scan, late = scanned[c.file].scan, late_s.get(c.file, 0.0)
+        seen_here = {name: replace(d, time_s=d.time_s + late) for name, d in drums.items()} if late else drums
         brief = ChannelBrief(
-            channel=c, own_drum=DRUM_OF_ROLE.get(c.role), is_own_mic=c.file in own_files, drums=drums,
+            channel=c, own_drum=DRUM_OF_ROLE.get(c.role), is_own_mic=c.file in own_files, drums=seen_here,
             noise_floor_dbfs=scan.noise_floor_dbfs, quiet_runs=scan.quiet_runs, peak_dbfs=scan.sample_peak_dbfs,
             tempo_bpm=take.tempo_bpm,
         )  # fmt: skip

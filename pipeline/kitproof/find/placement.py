@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from statistics import median
 
 from kitproof.find.evidence import Evidence, drum_of, is_distant, is_room, sureness
-from kitproof.find.texts import cm, counted, ms
+from kitproof.find.texts import cm, counted, ms, number
 from kitproof.model import Channel, Finding, PairEntry, Severity
+from kitproof.observed.lateness import LateMic
 from kitproof.reasons import ALREADY_SOUNDING
 from kitproof.roles import PAIRS, drum_label
 from kitproof.units import speed_of_sound_m_s
@@ -130,11 +131,20 @@ def _expected_ms(e: Evidence, c: Channel, p: PairEntry, late: set[str]) -> float
 
 def _late_own_mics(e: Evidence, late: set[str]) -> list[Lateness]:
     """A drum's own mic that hears its drum after mics further away do is itself late."""
-    found = []
+    found = [
+        Lateness(
+            file=m.file, excess_ms=m.late_ms, delay_ms=m.late_ms, spread_ms=m.spread_ms,
+            n_hits=m.n_hits, n_drums=max(1, m.n_drums),
+        )
+        for m in e.records(LateMic)
+    ]  # fmt: skip
+    known = {one.file for one in found}
     for drum, file in e.own_files.items():
+        if file in known:
+            continue
         heard = [
             p for p in e.pairs
-            if p.a == file and p.drum == drum and p.b not in late and e.known_delay(p, "delay_spread_far_ms")
+            if p.a == file and p.drum == drum and p.b not in late | known and e.known_delay(p, "delay_spread_far_ms")
         ]  # fmt: skip
         early = [p for p in heard if p.delay_ms is not None and p.delay_ms < e.limits["early_ms"]]
         if len(early) >= 2 and 2 * len(early) > len(heard):
@@ -153,10 +163,16 @@ def _late_finding(e: Evidence, late: Lateness) -> Finding:
     label = e.label(late.file)
     metres = late.excess_ms / 1000.0 * speed_of_sound_m_s(e.take.temperature_c)
     drums = f" on {counted(late.n_drums, 'drum')}" if late.n_drums > 1 else ""
+    if late.spread_ms > e.limits["delay_spread_far_ms"]:
+        how_much = (
+            f"about {number(late.excess_ms, 0)} ms later than the mics around it, give or take {ms(late.spread_ms)}"
+        )
+    else:
+        how_much = f"{ms(late.excess_ms)} later than its place explains{drums}"
     limit = e.limits["late_close_ms"]
     return Finding(
-        code="late-channel", severity="fix", files=(late.file,),
-        message=f"{e.head(late.file)} is {ms(late.excess_ms)} later than its place explains{drums}: "
+        code="late-channel", severity="fix" if late.excess_ms > 2.0 * late.spread_ms else "look", files=(late.file,),
+        message=f"{e.head(late.file)} is {how_much}: "
         f"it would have to stand {metres:.1f} m away.",
         action=f"Look for a second conversion or an effect in the path of {label} and take it out; note the delay.",
         value=late.excess_ms, unit="ms",
@@ -191,7 +207,7 @@ def _unheard(e: Evidence, named: set[str]) -> Iterator[Finding]:
 def _second_mics(e: Evidence, named: set[str]) -> Iterator[Finding]:
     for p in e.pairs:
         c = e.channel(p.b)
-        if c is None or is_distant(c.role) or p.b in named or drum_of(c.role) != p.drum or not e.known_delay(p):
+        if c is None or is_distant(c.role) or {p.a, p.b} & named or drum_of(c.role) != p.drum or not e.known_delay(p):
             continue
         delay, spread = p.delay_ms or 0.0, p.delay_spread_ms or 0.0
         latest = e.limits["kick_out_late_ms" if p.drum == "kick" else "same_drum_late_ms"]
@@ -292,7 +308,7 @@ def tape_ms(e: Evidence, p: PairEntry) -> float | None:
 def _tape(e: Evidence, named: set[str]) -> Iterator[Finding]:
     for p in e.pairs:
         expected = tape_ms(e, p)
-        if expected is None or p.b in named or not e.known_delay(p) or e.own_files.get(p.drum) != p.a:
+        if expected is None or {p.a, p.b} & named or not e.known_delay(p) or e.own_files.get(p.drum) != p.a:
             continue
         delay, spread = p.delay_ms or 0.0, p.delay_spread_ms or 0.0
         margin = abs(delay - expected) - e.limits["tape_tolerance_ms"]

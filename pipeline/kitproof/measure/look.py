@@ -28,6 +28,7 @@ FEWEST_HITS = 2  # a stack of one is not a stack
 LOW_BAND_HZ: dict[str, tuple[float, float]] = {
     "kick": (40.0, 120.0), "snare": (120.0, 400.0), "rack-tom": (70.0, 250.0), "floor-tom": (50.0, 200.0),
 }  # fmt: skip
+LATE_S = 0.002  # an own mic that hears its drum later than the stroke's time is late as a whole
 LINE_HZ = 10.0  # the excerpts are just under 0.1 s long, and tell no finer
 PICTURE_S = (-0.003, 0.060)
 HEARD_S = (-0.001, 0.060)  # as bleed is counted
@@ -81,7 +82,9 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
                 picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
             if d.drum == own_drum or chosen.clear.any():
                 levels.append(how_loud(file, chosen, waves, rate))
-            heard_s = 0.0 if file == d.own_file else arrivals[d.drum].time_s
+            heard_s = arrivals[d.drum].time_s
+            if file == d.own_file and (heard_s is None or abs(heard_s) < LATE_S):
+                heard_s = 0.0
             if heard_s is not None:
                 lags.append(stroke_lags(file, d.drum, chosen.time_s, waves, rate, heard_s))
     return ChannelLook(
@@ -93,6 +96,18 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
         lags=tuple(lags),
         levels=tuple(levels),
     )
+
+
+def arrivals_in(path: Path, index: int, file: str, drums: Sequence[DrumTimes]) -> dict[str, Arrival]:
+    """When the direct sound of some drums reaches one channel, by drum; those hit too seldom are left out."""
+    with SpanReader(path) as reader:
+        return {d.drum: _arrival(reader, index, file, d) for d in drums if len(d.time_s) >= FEWEST_HITS}
+
+
+def _arrival(reader: SpanReader, index: int, file: str, drum: DrumTimes) -> Arrival:
+    chosen = drum.take(pick_hits(len(drum.time_s), drum.clear))
+    excerpts = read_excerpts(reader, index, chosen.time_s)
+    return locate(align_strokes(file, reader.rate_hz, chosen, excerpts, start_error_s(chosen.time_s, reader.rate_hz)))
 
 
 def how_loud(file: str, drum: DrumTimes, waves: NDArray[np.float64], rate_hz: int) -> Heard:

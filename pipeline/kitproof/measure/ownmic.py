@@ -6,7 +6,7 @@ first sample within FIRST_DB of its peak.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,10 @@ class StrokeMeasures:
     peak: Float64Array  # full scale 1.0
     crest_db: Float64Array  # NaN where the excerpt is silent
     attack_ms: Float64Array  # from a tenth of the peak to the peak
+
+    def earlier(self, by_s: float) -> StrokeMeasures:
+        """The same strokes, timed as if the channel were not late by `by_s`."""
+        return self if by_s == 0.0 else replace(self, time_s=self.time_s - by_s)
 
 
 def measure_strokes(
