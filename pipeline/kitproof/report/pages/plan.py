@@ -82,7 +82,8 @@ def _drawing(sheet: Sheet, ctx: Context, plan: KitPlan) -> None:
 
     sheet.rect(box, stroke=style.HAIR)
     _scale(sheet, box, per_m)
-    taken: list[Box] = []
+    marks = [at(p.right_m, p.ahead_m) for p in plan.places if p.kind == "mic"]
+    taken = [Box(x - MIC - 1.0, y - MIC - 1.0, 2 * MIC + 2.0, 2 * MIC + 2.0) for x, y in marks]
     for p in sorted(plan.places, key=lambda p: p.kind):
         x, y = at(p.right_m, p.ahead_m)
         _error_ring(sheet, p, x, y, per_m, box)
