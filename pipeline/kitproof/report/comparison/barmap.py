@@ -51,6 +51,8 @@ def _limit(takes: Takes) -> float:
 def _without(sheet: Sheet, takes: Takes) -> None:
     """Takes without bars and findings that are not listed in full."""
     words = takes.words
+    if not words.native and any(b.last_bar is None for b in takes.comparison.bars):
+        block(sheet, words("common.in_english"), style.TICK, 2.0)
     for b in takes.comparison.bars:
         name = upper_first(takes.names[b.take])
         if b.last_bar is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kitproof.comparison import Change, Kind, Move, Word
+from kitproof.comparison import Change, Kind, Move, Switch, Word
 from kitproof.report import numbers
 from kitproof.report.anatomy import caption, open_page, subhead
 from kitproof.report.comparison.takes import DECIMALS, Takes, minus
@@ -46,7 +46,7 @@ def draw(sheet: Sheet, takes: Takes) -> None:
 def _overview(sheet: Sheet, takes: Takes, part: Sequence[int], key: str, rows: list[list[Cell | str]]) -> None:
     columns = (
         Column(takes.words(key), 76.0, "left"),
-        *(Column(takes.names[n], 100.0, "left") for n in part),
+        *(Column(takes.names[n], 100.0 if len(part) > 2 else 200.0, "left") for n in part),
     )
     draw_table(sheet, scaled(columns, sheet.text_w) if len(part) > 2 else columns, rows)
 
@@ -69,11 +69,7 @@ def _channel_rows(takes: Takes, part: Sequence[int]) -> list[list[Cell | str]]:
 
 def _channel_cell(takes: Takes, take: int, file: str) -> Cell | str:
     words = takes.words
-    items = [
-        words("compare.item_polarity") if s.kind == "polarity" else
-        words("compare.item_format", before=minus(s.before) or "–", after=minus(s.after) or "–")
-        for s in takes.switches(take, file)
-    ]  # fmt: skip
+    items = [_switched(takes, s) for s in takes.switches(take, file)]
     changes = [c for kind in OF_CHANNEL if (c := takes.change(take, kind, file=file)) is not None]
     move = takes.move(take, file=file)
     said: list[Word | None] = [c.word for c in changes]
@@ -86,6 +82,14 @@ def _channel_cell(takes: Takes, take: int, file: str) -> Cell | str:
             items.append(text if move.word == "changed" else words("compare.cell_unclear", text=text))
     items += [t for c in changes if (t := _item(takes, c))]
     return _cell(takes, items, said)
+
+
+def _switched(takes: Takes, s: Switch) -> str:
+    """What is another thing now, in few words."""
+    if s.kind == "polarity":
+        return takes.words("compare.item_polarity")
+    text = takes.words("compare.item_format", before=minus(s.before) or "–", after=minus(s.after) or "–")
+    return takes.words("common.titled", title=takes.words("compare.item_hum"), text=text) if s.kind == "hum" else text
 
 
 def _error_cm(path_cm: float | None, delay_ms: float | None, error_ms: float | None) -> str:
