@@ -255,7 +255,10 @@ def test_one_pair_alone_does_not_rename_a_tom(pair):
 def with_bleed(file, drum, level_db, **changes):
     records = k.kit()
     records["bleed"] = tuple(
-        replace(b, bleed_db=level_db, **changes) if (b.file, b.drum) == (file, drum) else b for b in records["bleed"]
+        replace(b, **{"bleed_db": level_db, "bleed_mid_db": level_db} | changes)
+        if (b.file, b.drum) == (file, drum)
+        else b
+        for b in records["bleed"]
     )
     return records
 
@@ -276,6 +279,34 @@ def test_bleed_that_is_usual_is_no_more_than_a_note(file, level_db, changes):
 @pytest.mark.parametrize("changes", [{"spread_db": 9.0}, {"n_hits": 3}])
 def test_a_bleed_figure_that_varies_or_comes_from_few_strokes_is_left_alone(changes):
     assert k.told(with_bleed("kick.wav", "snare", -3.0, **changes)).findings == ()
+
+
+def test_a_drum_that_is_always_struck_with_the_own_one_is_not_blamed():
+    """A ride on every stroke of a double kick cannot be told from it: the figure may be the kick's own sound."""
+    records = with_bleed("kick.wav", "ride", 3.0)
+    kicks = [h.time_s for h in records["hits"] if h.drum == "kick"]
+    rides = [h for h in records["hits"] if h.drum == "ride"]
+    with_kick = [replace(h, time_s=kicks[i] + 0.004) for i, h in enumerate(rides)]
+    assert "bleed" in {f.code for f in k.told(records).findings}
+    records["hits"] = (*(h for h in records["hits"] if h.drum != "ride"), *with_kick)
+    assert k.told(records).findings == ()
+
+
+def test_ghost_notes_do_not_make_a_snare_mic_a_distant_one():
+    """The usual stroke is a ghost; against the backbeats the hats are 18 dB down."""
+    records = with_bleed("snare-top.wav", "hi-hat", -3.0)
+    snares = [h for h in records["hits"] if h.drum == "snare"]
+    loud = {h.time_s for h in snares[::3]}
+    records["hits"] = tuple(
+        replace(h, strength_db=15.0) if h.drum == "snare" and h.time_s in loud else h for h in records["hits"]
+    )
+    assert k.the(k.told(records), "bleed").severity == "note"
+
+
+def test_low_end_alone_does_not_make_a_mic_a_distant_one():
+    """A kick's low end stands in every mic of the kit; in the middle it is 15 dB down."""
+    records = with_bleed("snare-top.wav", "kick", -3.0, bleed_mid_db=-15.0)
+    assert k.the(k.told(records), "bleed").severity == "note"
 
 
 def test_a_tom_hit_in_a_few_fills_has_no_bleed_figure_to_be_blamed_for():

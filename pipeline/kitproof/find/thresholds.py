@@ -206,6 +206,8 @@ _ALL = (
     _t("bleed_fewest_own_hits", 20.0, "hits", "of a drum hit less often its own level is known to several dB only"),
     _t("bleed_fewest_hits", 8.0, "hits", "strokes of the other drum; a fill says little"),
     _t("bleed_spread_db", 6.0, "dB", "interquartile range above which a ratio is no figure"),
+    _t("bleed_apart_s", 0.06, "s", "strokes of two drums nearer than the window of a stroke share it"),
+    _t("bleed_apart_share", 0.15, "share of strokes", "fewer apart: those where a stroke of the own drum was missed"),
     # the instrument
     _t("ring_long_s", 4.0, "s", "a drum that takes longer to fall by 60 dB sounds into the next bar at any tempo"),
     _t("tuning_look_cents", 25.0, "cents", "a quarter of a semitone: parts before and after no longer match", PRACTICE),
