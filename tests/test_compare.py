@@ -11,7 +11,7 @@ import findkit
 from comparekit import file_of, finding, reading
 from kitproof.compare import Reading, compare
 from kitproof.compare.align import match
-from kitproof.compare.levels import ALL_MOVED, FEW_STROKES, NOT_HELD, rank_shift, robust
+from kitproof.compare.levels import ALL_MOVED, DRUM_SLIPPED, FEW_STROKES, NOT_HELD, rank_shift, robust
 from kitproof.compare.limits import word
 from kitproof.compare.sound import OTHER_MODE, tilt_change
 from kitproof.comparison import Change, Comparison
@@ -96,6 +96,14 @@ def test_a_gain_a_harder_player_and_a_nearer_mic_are_told_apart(
     assert {(k, f, d) for k, f, d in changed(c) if k != "bleed"} == {(kind, found.file, found.drum)}
 
 
+def test_where_a_drum_slipped_its_other_mics_have_no_gain() -> None:
+    """Further from one mic is nearer to or further from the others: their level says nothing of a knob."""
+    c = compare([reading(), reading(2, closer={"snare": -6.0})])
+    assert one(c, "closeness", drum="snare").word == "changed"
+    assert one(c, "gain", "snare-bottom.wav").unmeasured["value"] == DRUM_SLIPPED
+    assert one(c, "gain", "snare-top.wav").word == "same"
+
+
 def test_without_noise_floors_no_gain_is_told_from_no_strength() -> None:
     """Up with all gains or up with all strokes: nothing tells, so nothing is said."""
     c = compare([reading(noise=False), reading(2, noise=False, gain={"snare-top": 3.0})])
@@ -132,7 +140,7 @@ def test_outliers_do_not_decide() -> None:
     """One observation that is far off moves the solution by less than half of its own error."""
     A = np.ones((12, 1))
     y = np.array([1.0] * 11 + [20.0])
-    x, covariance, held = robust(A, y, np.full(12, 0.5))
+    x, covariance, held = robust(A, y, np.full(12, 0.5), np.zeros(12, bool))
     assert abs(x[0] - 1.0) < 0.25
     assert held.all()
     assert covariance[0, 0] > 0.0
@@ -249,6 +257,14 @@ def test_a_retuned_drum_is_told_by_its_late_ring(cents: float, said: str) -> Non
     found = one(c, "pitch", drum="snare")
     assert found.value == pytest.approx(cents, abs=1e-6)  # the log is exact
     assert found.word == said
+
+
+def test_a_late_pitch_of_three_strokes_is_not_compared() -> None:
+    """Three strokes agree by chance; the early pitch is not there either."""
+    a, b = comparekit.take(), comparekit.take(2, late_hz={"snare": 200.0})
+    rings = tuple(replace(r, late_n=3) for r in b.observed.rings)
+    c = compare([Reading(a), Reading(replace(b, observed=replace(b.observed, rings=rings)))])
+    assert "enough strokes" in one(c, "pitch", drum="snare").unmeasured["value"]
 
 
 def test_another_mode_is_not_taken_for_another_tuning() -> None:

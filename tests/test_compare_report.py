@@ -24,7 +24,7 @@ from kitproof.report.comparison.document import render, write_comparison_report
 from kitproof.report.comparison.lines import lines
 from kitproof.report.comparison.takes import Takes
 from kitproof.report.style import MARGIN, PAGES
-from kitproof.report.wording import Words, load_words
+from kitproof.report.wording import Words, languages, load_words
 from pdf_boxes import TextBox, clashes, joined, text_boxes
 from test_report_language import TREE, english_left, made_up
 
@@ -280,3 +280,9 @@ def test_a_take_is_never_written_into(reports: list[Path], tmp_path: Path, capsy
 def test_every_sentence_of_the_section_is_english_data() -> None:
     """The table is there in the file that languages are made from."""
     assert "compare" in tomllib.loads(Path(str(KEYS.with_name("report") / "wording" / "en.toml")).read_text("utf-8"))
+
+
+@pytest.mark.parametrize("language", [name for name in languages() if name != "en"])
+def test_every_language_stays_tidy(language: str) -> None:
+    """In each language there is a wording for, nothing overlaps or runs off the paper."""
+    check_tidy(pages(some_takes(), load_words(language)), "a4")

@@ -39,7 +39,8 @@ LEVEL_ERROR_DB = 0.3  # beside the scatter of strokes: a level is a median of fe
 BLEED_ERROR_DB = 2.0  # of a bleed figure, beside its scatter; half of them are closer than that to the truth
 SHAPE_ERROR_DB = 0.5  # of e_d. Own choice: strokes of one drum in two takes keep their shape so far
 CYMBAL_SHAPE_ERROR_DB = 1.5  # the same for a plate, which is struck in more ways
-CLOSE_ERROR_DB = 1.0  # of c_d. Own choice: mics mostly stay where they are
+CLOSE_ERROR_DB = 2.0  # of c_d. Own choice: a drum that slips away from its mic by a few cm does as much
+SECOND_CLOSE_ERROR_DB = 1.0  # of a drum's second mic, where only noise could tell a place from a gain
 PEAK_ERROR_DB = 0.7  # of peaks rank by rank, beside their scatter: no stroke meets the same spot
 MOVED_ERROR_DB = 3.0  # of levels in a mic that was moved, which tell of its place as well
 WIDEST_DB = 2.0  # scatter of a drum's strokes in a mic; beyond it the mic hears others at the same time as loud
@@ -54,6 +55,7 @@ MEDIAN = 1.25  # standard error of a median over that of a mean
 
 NOT_HELD = "the takes do not tell this gain from the strength of strokes: no noise floor was measured in both"
 FEW_STROKES = f"fewer than {FEWEST_STROKES} strokes in one of the takes"
+DRUM_SLIPPED = "its drum and the drum's own mic stand differently to each other, which changes the level here, too"
 NOT_SEEN = "nothing in this channel could be compared"
 ALL_MOVED = (
     "all noise floors moved together: all gains were turned alike, or the room's noise changed and the strokes with it"
@@ -102,6 +104,7 @@ class _Seen:
     terms: tuple[tuple[tuple[str, str], float], ...]
     value: float
     error: float
+    firm: bool = False  # not held down as an outlier: what cannot be is no observation
 
 
 def estimate(p: Pairing, moved: Collection[str] = ()) -> Levels:
@@ -129,10 +132,10 @@ def _heard(p: Pairing, moved: Collection[str]) -> Iterator[_Seen]:
     before = {(h.file, h.drum): h for h in p.ref.measurements.observed.heard}
     second = {c.file for c, _ in p.channels if c.drum is not None} - set(p.own.values())
     for file in second:
-        yield _Seen(((("close", file), 1.0),), 0.0, CLOSE_ERROR_DB)
+        yield _Seen(((("close", file), 1.0),), 0.0, SECOND_CLOSE_ERROR_DB, firm=True)
     for drum in p.own:
         plate = drum in ("hi-hat", "ride")
-        yield _Seen(((("close", drum), 1.0),), 0.0, CLOSE_ERROR_DB)
+        yield _Seen(((("close", drum), 1.0),), 0.0, CLOSE_ERROR_DB, firm=True)
         yield _Seen(((("shape", drum), 1.0),), 0.0, CYMBAL_SHAPE_ERROR_DB if plate else SHAPE_ERROR_DB)
     for h in p.other.measurements.observed.heard:
         file = p.here.get(h.file, "")
@@ -209,7 +212,8 @@ def _solve(seen: list[_Seen], unknowns: list[tuple[str, str]]) -> dict[tuple[str
             A[row, place[key]] += sign
     y = np.array([one.value for one in seen])
     error = np.array([one.error for one in seen])
-    x, covariance, held = robust(A, y, error)
+    firm = np.array([one.firm for one in seen])
+    x, covariance, held = robust(A, y, error, firm)
     n = np.count_nonzero(A, axis=0)
     return {
         key: Estimate(float(x[i]), sqrt(float(covariance[i, i])), int(n[i]))
@@ -219,11 +223,13 @@ def _solve(seen: list[_Seen], unknowns: list[tuple[str, str]]) -> dict[tuple[str
     }
 
 
-def robust(A: FloatArray, y: FloatArray, error: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Weighted least squares with outliers held down.
+def robust(
+    A: FloatArray, y: FloatArray, error: FloatArray, firm: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Weighted least squares with outliers held down, but for those that stand firm.
 
-    A : (n, k), y, error : (n,), all in units of y. Returns the solution (k,), the shortest one where several fit,
-    its covariance (k, k), and which unknowns the observations hold (k,).
+    A : (n, k), y, error, firm : (n,), y and error in one unit. Returns the solution (k,), the shortest one where
+    several fit, its covariance (k, k), and which unknowns the observations hold (k,).
     The covariance grows with the scatter that is left where that is larger than the errors say.
     Source: Huber's weights; covariance of weighted least squares, textbook.
     """
@@ -234,7 +240,7 @@ def robust(A: FloatArray, y: FloatArray, error: FloatArray) -> tuple[FloatArray,
         root = np.sqrt(weight)
         x = np.linalg.lstsq(scaled_A * root[:, None], scaled_y * root, rcond=None)[0]
         left = np.abs(scaled_y - scaled_A @ x)
-        weight = np.minimum(1.0, HUBER / np.maximum(left, 1e-12))
+        weight = np.where(firm, 1.0, np.minimum(1.0, HUBER / np.maximum(left, 1e-12)))
     inverse = np.linalg.pinv(scaled_A.T @ (scaled_A * weight[:, None]))
     free = max(len(y) - int(np.linalg.matrix_rank(scaled_A)), 1)
     scatter = float(np.sum(weight * left**2)) / free
@@ -268,8 +274,13 @@ def changes(p: Pairing, levels: Levels) -> Iterator[Change]:
     """Gain of every mic and strength of every drum that both takes have, and what all gains share."""
     if levels.common.n:
         yield _change(p, "all-levels", None, None, levels.common)
+    own = set(p.own.values())
     for c, _ in p.channels:
-        yield _change(p, "gain", c.file, None, levels.gain.get(c.file))
+        found = levels.gain.get(c.file)
+        slipped = levels.close.get(c.drum or "")
+        if found is not None and c.file not in own and slipped is not None and _changed(slipped):
+            found = Estimate(None, None, found.n, DRUM_SLIPPED)
+        yield _change(p, "gain", c.file, None, found)
     for drum in p.drums:
         yield _change(p, "closeness", p.own[drum], drum, levels.close.get(drum))
         found = levels.strength.get(drum)
@@ -277,6 +288,11 @@ def changes(p: Pairing, levels: Levels) -> Iterator[Change]:
         if found is not None and n < FEWEST_STROKES:
             found = Estimate(None, None, n, FEW_STROKES)
         yield _change(p, "strength", None, drum, found)
+
+
+def _changed(close: Estimate) -> bool:
+    known = close.value is not None and close.error is not None
+    return known and word(close.value or 0.0, close.error or 0.0, limit("closeness")) == "changed"
 
 
 def _change(p: Pairing, kind: Kind, file: str | None, drum: str | None, e: Estimate | None) -> Change:

@@ -20,6 +20,7 @@ HUM_ERROR_DB = 1.0  # own choice: mains hum keeps its level over minutes, its me
 PITCH_ERROR_CENT = 3.0  # beside the scatter of strokes: how well the late ring of a whole take repeats
 EARLY_ERROR_CENT = 15.0  # the same for the first moment
 SAME_STRENGTH_DB = 2.0  # of strokes whose early pitch may be compared
+FEWEST_LATE = 5  # strokes behind a late pitch that is compared; fewer agree by chance
 FEWEST_EARLY = 8  # strokes behind an early pitch that is compared
 OTHER_MODE_CENT = 500.0  # beyond it, another mode of the drum was read: no lug is turned so far between takes
 DECAY_ERROR = 0.10  # of a decay, as a share. Own choice: rings are overlaid by others
@@ -35,7 +36,7 @@ LOW_HZ, HIGH_HZ = 100.0, 8000.0  # what a tilt is read from
 NO_NOISE = "no noise floor was measured in both"
 HUM_ONCE = "hum stands out in one of the takes only"
 NO_CLICK = "the click was not heard in both"
-NO_PITCH = "no pitch was measured in both"
+NO_PITCH = "no pitch of enough strokes was measured in both"
 OTHER_MODE = "another mode of the drum stands out than in the first take"
 NO_DECAY = "no decay was measured in both"
 NO_WIRES = "the share of the wires was not measured in both"
@@ -133,7 +134,7 @@ def _rings(p: Pairing, levels: Levels) -> Iterator[Change]:
 
 def _pitch(p: Pairing, a: DrumRing, b: DrumRing, levels: Levels) -> Change:
     """In cents: of the late ring, else of the first moment where the strokes were equally hard."""
-    if a.late_hz and b.late_hz:
+    if a.late_hz and b.late_hz and min(a.late_n, b.late_n) >= FEWEST_LATE:
         cents = 1200.0 * math.log2(b.late_hz / a.late_hz)
         spreads = [MEDIAN * (r.late_spread_cents or 0.0) / sqrt(max(r.late_n, 1)) for r in (a, b)]
         most, error, n = limit("pitch"), hypot(PITCH_ERROR_CENT, *spreads), min(a.late_n, b.late_n)
