@@ -186,7 +186,7 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
         file: executor.submit(measure_bleed, file, drum, tracks[file], list(drums.values()))
         for drum, file in own.items()
     }
-    looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, executor, tell), nothing)
+    looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, late_s, executor, tell), nothing)
     pairs: tuple[PairEntry, ...] = course.attempt(
         "arrival and polarity", lambda: _pairs(kit, own, drums, looks, take), ()
     )
@@ -323,6 +323,7 @@ def _look_at_all(
     kit: Sequence[Channel],
     own: Mapping[str, str],
     drums: Mapping[str, DrumTimes],
+    late_s: Mapping[str, float],
     executor: Executor,
     tell: Progress,
 ) -> dict[str, ChannelLook]:
@@ -331,7 +332,7 @@ def _look_at_all(
     jobs = {
         executor.submit(
             look_at_channel, root / c.path, c.index_in_file, c.file, _heard_here(c, miked),
-            own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)),
+            own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)), late_s.get(c.file, 0.0),
         ): c.file
         for c in kit
     }  # fmt: skip

@@ -28,7 +28,6 @@ FEWEST_HITS = 2  # a stack of one is not a stack
 LOW_BAND_HZ: dict[str, tuple[float, float]] = {
     "kick": (40.0, 120.0), "snare": (120.0, 400.0), "rack-tom": (70.0, 250.0), "floor-tom": (50.0, 200.0),
 }  # fmt: skip
-LATE_S = 0.002  # an own mic that hears its drum later than the stroke's time is late as a whole
 LINE_HZ = 10.0  # the excerpts are just under 0.1 s long, and tell no finer
 PICTURE_S = (-0.003, 0.060)
 HEARD_S = (-0.001, 0.060)  # as bleed is counted
@@ -56,8 +55,13 @@ def look_at_own(path: Path, index: int, time_s: NDArray[np.float64]) -> StrokeMe
         return measure_strokes(excerpts, begin_s, time_s, reader.rate_hz)
 
 
-def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes], own_drum: str | None) -> ChannelLook:
-    """Arrivals of all drums in one channel, and the mean stroke of its own drum as a picture."""
+def look_at_channel(
+    path: Path, index: int, file: str, drums: Sequence[DrumTimes], own_drum: str | None, behind_s: float = 0.0
+) -> ChannelLook:
+    """Arrivals of all drums in one channel, and the mean stroke of its own drum as a picture.
+
+    behind_s : by how much an own mic is late as a whole, against the times of its strokes
+    """
     arrivals: dict[str, Arrival] = {}
     n_hits: dict[str, int] = {}
     lines: dict[str, NDArray[np.complex64]] = {}
@@ -82,9 +86,7 @@ def look_at_channel(path: Path, index: int, file: str, drums: Sequence[DrumTimes
                 picture = hit_picture(file, d.drum, waves, chosen.strength, rate)
             if d.drum == own_drum or chosen.clear.any():
                 levels.append(how_loud(file, chosen, waves, rate))
-            heard_s = arrivals[d.drum].time_s
-            if file == d.own_file and (heard_s is None or abs(heard_s) < LATE_S):
-                heard_s = 0.0
+            heard_s = behind_s if file == d.own_file else arrivals[d.drum].time_s
             if heard_s is not None:
                 lags.append(stroke_lags(file, d.drum, chosen.time_s, waves, rate, heard_s))
     return ChannelLook(
