@@ -58,6 +58,12 @@ def test_an_overhead_and_a_room_mic_are_told_by_their_partners():
     assert set(found.files) == {k.file_of("overhead-right"), k.file_of("room-right")}
 
 
+def test_an_overhead_that_hears_crashes_first_is_no_close_mic():
+    """It is first at cymbals, and the ride's mic is never first because nobody plays the ride."""
+    assert exchanged(take(ride=(2.9, 0), overhead_right=(1.0, 20, 22.0))) == []
+    assert exchanged(take(snare_top=(3.1, 0), overhead_right=(1.0, 20, -8.0))) == []
+
+
 def test_few_loud_sounds_say_nothing():
     """Eleven are not enough to tell near from far."""
     records = take(snare_top=(3.1, 0), overhead_left=(0.0, 30))

@@ -13,8 +13,10 @@ from kitproof.find.evidence import Evidence, drum_of, is_distant, is_room
 from kitproof.find.texts import ms, number
 from kitproof.model import Channel, Finding
 from kitproof.observed.identity import MicVoice
+from kitproof.observed.lateness import LateMic
 from kitproof.roles import OWN_MIC_ORDER, PAIRS
 
+CYMBALS = ("hi-hat", "ride")  # their mics often stand back, and overheads hear crashes first
 TOP, BOTTOM = "snare-top", "snare-bottom"
 
 
@@ -27,25 +29,29 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 
 
 def _close_and_distant(e: Evidence, voices: dict[str, MicVoice]) -> Iterator[Finding]:
-    """One close mic that is never first, one distant one that often is."""
+    """One close mic of a drum that is never first, one distant one that often is, at what sounds like a drum."""
     first_roles = {roles[0] for roles in OWN_MIC_ORDER.values()} | {"kick-in", "kick"}
+    late = {m.file: m.late_ms for m in e.records(LateMic)}  # its sounds were moved into time before they were judged
     far = [
         v for c, v in _with_voice(e, voices)
-        if c.role in first_roles and v.n_first <= e.limits["distance_far_share"] * v.n_loud
-        and (v.behind_ms or 0.0) >= e.limits["distance_far_ms"]
+        if c.role in first_roles and (drum_of(c.role) or "") not in CYMBALS
+        and (v.file in late or (v.n_first <= e.limits["distance_far_share"] * v.n_loud
+                                and (v.behind_ms or 0.0) >= e.limits["distance_far_ms"]))
     ]  # fmt: skip
     near = [
         v for c, v in _with_voice(e, voices)
         if is_distant(c.role) and not c.role.startswith("underhead")
         and v.n_first >= e.limits["distance_near_share"] * v.n_loud
+        and (v.tilt_db is None or v.tilt_db >= e.limits["voice_drum_tilt_db"])
     ]  # fmt: skip
     if len(far) != 1 or len(near) != 1:
         return
     a, b = e.labels((far[0].file, near[0].file))
+    behind_ms = late.get(far[0].file, far[0].behind_ms or 0.0)
     yield _exchanged(
         e, (far[0].file, near[0].file), 0.9, "fix",
-        f"{e.head(far[0].file)} never hears a stroke first and lies {number(far[0].behind_ms or 0.0)} ms behind, while "
-        f"{b} is first at {near[0].n_first} of {near[0].n_loud} loud sounds: their names are exchanged.",
+        f"{e.head(far[0].file)} never hears a stroke first and lies {number(behind_ms)} ms behind, while {b} is first at "
+        f"{near[0].n_first} of {near[0].n_loud} loud sounds: their names are exchanged.",
         f"{a} was moved away from its drum, and {b} close to one.",
     )  # fmt: skip
 
