@@ -50,8 +50,8 @@ def _close_and_distant(e: Evidence, voices: dict[str, MicVoice]) -> Iterator[Fin
     behind_ms = late.get(far[0].file, far[0].behind_ms or 0.0)
     yield _exchanged(
         e, (far[0].file, near[0].file), 0.9, "fix",
-        f"{e.head(far[0].file)} never hears a stroke first and lies {number(behind_ms)} ms behind, while {b} is first at "
-        f"{near[0].n_first} of {near[0].n_loud} loud sounds: their names are exchanged.",
+        f"{e.head(far[0].file)} never hears a stroke first and lies {number(behind_ms)} ms behind, while {b} is first "
+        f"at {near[0].n_first} of {near[0].n_loud} loud sounds: their names are exchanged.",
         f"{a} was moved away from its drum, and {b} close to one.",
     )  # fmt: skip
 
