@@ -172,3 +172,9 @@ def test_a_moved_mic_has_size_and_time(step_ms, severity):
 
     assert (found.severity, found.value, found.times_s) == (severity, step_ms, (30.0,))
     assert grave(judged(course("overhead-left", "step", step_ms=0.07))) == []
+
+
+def test_a_cymbal_that_swings_is_no_moved_mic():
+    """A ride's own mic has to move by more than the cymbal itself does."""
+    assert grave(judged(course("ride", "step", step_ms=0.3))) == []
+    assert grave(judged(course("ride", "step", step_ms=0.8))) == [("fix", "moved-mic")]

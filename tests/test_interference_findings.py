@@ -113,6 +113,13 @@ def test_cracks_are_counted_and_two_say_nothing():
     assert grave(judged(lone(n=6, level=-50.0))) == [("look", "crackle")]
 
 
+def test_short_sounds_inside_a_kick_may_be_its_pedal():
+    """No other mic hears a pedal or a beater in there, so it is a note however many there are."""
+    found = the(judged(lone(n=6, file=file_of("kick"))), "crackle")
+    assert found.severity == "note"
+    assert "pedal" in found.else_maybe
+
+
 def test_lost_samples_and_telephones_are_no_cracks():
     """What is told elsewhere is not told again."""
     gaps = tuple(Gap(start_s=t + 0.001, n_samples=40, kind="zeros", step_db=30.0) for t in lone().times_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from kitproof.find.evidence import Evidence
+from kitproof.find.evidence import Evidence, drum_of
 from kitproof.find.texts import counted, db, dbfs, listed, number, seconds
 from kitproof.model import ChannelFaults, ClickBleed, DelayCourse, Finding
 from kitproof.observed.interference import (
@@ -127,14 +127,17 @@ def _crackle(e: Evidence, s: LoneSounds) -> Iterator[Finding]:
         return
     under = (_peak(e, s.file) or 0.0) - s.level_dbfs
     grave = n >= e.limits["crackle_fix_fewest"] and under < e.limits["crackle_fix_under_peak_db"]
+    channel = e.channel(s.file)
+    # Inside a kick the pedal and the beater make short sounds that nobody else hears.
+    in_kick = channel is not None and drum_of(channel.role) == "kick"
     yield Finding(
-        code="crackle", severity="fix" if grave else "look", files=(s.file,),
+        code="crackle", severity="note" if in_kick else "fix" if grave else "look", files=(s.file,),
         message=f"{e.head(s.file)} crackles: {counted(n, 'time')} a crack that no other mic hears and that does not "
         f"ring, up to {dbfs(s.level_dbfs)}.",
         action=f"Change the lead of {e.label(s.file)}, then the mic, and listen while you move both; record again.",
         value=s.level_dbfs, unit="dBFS", confidence=round(min(0.97, 0.65 + 0.03 * n), 2),
         times_s=tuple(times[:MOST_TIMES]), n_times=n,
-        else_maybe="A damp capsule, a loose plug, or cuts in the file.",
+        else_maybe="The pedal or the beater." if in_kick else "A damp capsule, a loose plug, or cuts in the file.",
     )  # fmt: skip
 
 

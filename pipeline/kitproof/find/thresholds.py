@@ -83,6 +83,7 @@ _ALL = (
     _t("drift_least_ms", 0.05, "ms", "over the take: less is within what a drum's sound changes by itself"),
     _t("drift_fix_ms", 0.5, "ms", "over the take: the picture of the kit changes to the ear", PRACTICE),
     _t("moved_ms", 0.15, "ms", "5 cm: a mic does not move so far by itself", PRACTICE),
+    _t("moved_cymbal_ms", 0.5, "ms", "17 cm: a cymbal swings, and is struck on its bell, bow and edge"),
     _t("moved_fix_ms", 0.5, "ms", "17 cm: tone and picture change, the two halves no longer match"),
     # signal chain
     _t("gain_note_db", 1.0, "dB", "takes whose gain differs by more cannot be cut together unnoticed", PRACTICE),
@@ -231,6 +232,23 @@ _ALL = (
     _t("along_tone_db", 15.0, "dB", "over its surroundings: a tone, not another drum's skirt"),
     _t("along_rise_db", 10.0, "dB", "over what was there before: it is this drum that sets it off"),
     _t("along_fewest_hits", 8.0, "hits", "fewer may all have had something else with them"),
+    # the room, the air, the cymbals
+    _t("comb_note_db", -12.0, "dB", "of a copy against the direct sound: under -10 dB it is rarely heard", PRACTICE),
+    _t("comb_look_db", -8.0, "dB", "a ripple of 7 dB from notch to peak"),
+    _t("slap_note_db", -14.0, "dB", "of an echo against the direct sound; rooms without one stay under -16"),
+    _t("slap_look_db", -8.0, "dB", "an echo that a gate or a compressor brings up to the drum itself"),
+    _t("air_note_db", -18.0, "dB", "against the kick's body; uneven strokes alone give -24"),
+    _t("air_look_db", -12.0, "dB", "against the kick's body: cones and compressors follow it"),
+    _t("air_uneven", 0.08, "share", "of the energy below 25 Hz; strokes of a drum alone differ by 0.06 at most"),
+    _t("air_over_before_db", 15.0, "dB", "over what is there without a stroke: a rumble is there at any time"),
+    _t("air_one_sided", 0.3, "-1 to 1", "a wave swings to both sides: kicks measure up to 0.28"),
+    _t("wash_note_db", -12.0, "dB", "cymbals against a tom's strokes, in the treble: they are lifted along", PRACTICE),
+    _t("wash_look_db", 3.0, "dB", "in the treble the mic is more a cymbal mic than a tom mic"),
+    _t("wash_gate_db", 6.0, "dB", "soft strokes over cymbals: a gate needs this much to tell them apart", PRACTICE),
+    _t("wash_fewest_hits", 5.0, "hits", "the softest of fewer may be no stroke at all"),
+    _t("hat_note_db", -15.0, "dB", "hi-hat against snare in the treble: shared, part of the picture", PRACTICE),
+    _t("hat_look_db", -8.0, "dB", "hi-hat against snare in the treble: no close mic any more", PRACTICE),
+    _t("hat_look_fewest", 12.0, "strokes", "of either; fewer may be accents of an open hi-hat"),
     # verdict
     _t("unknown_share", 0.5, "share of channels", "fewer measured channels than this say nothing about a take"),
 )  # fmt: skip
