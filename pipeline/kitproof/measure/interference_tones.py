@@ -189,6 +189,7 @@ def _line(s: _Spectra, k: int) -> SteadyLine:
     quiet = np.argsort(s.floor[:, k])[: max(3, len(s.power) // 4)]
     a, b, c = (np.log(s.power[quiet, k + i].mean()) for i in (-1, 0, 1))
     shift = 0.5 * (a - c) / (a - 2.0 * b + c) if a + c < 2.0 * b else 0.0
+    shift = float(np.clip(shift, -0.5, 0.5))  # further off, bin k would not be the highest of the three
     top = np.exp(b - 0.25 * (a - c) * shift)
     return SteadyLine(
         hz=float(s.hz[k] + shift * (s.hz[1] - s.hz[0])), level_dbfs=float(10.0 * np.log10(top)),
