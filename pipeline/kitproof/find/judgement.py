@@ -37,7 +37,7 @@ BETTER = {
 # What is said of a drum that goes by another's name is said of the wrong drum.
 OF_A_NAME = (
     "pair-offset", "late-channel", "polarity", "bleed", "low-level", "moved-mic", "foreign-stem",
-    "room-mic-close",
+    "room-mic-close", "cymbal-wash", "hat-in-snare", "port-air",
 )  # fmt: skip
 
 

@@ -26,8 +26,10 @@ from kitproof.find import (
     origin,
     placement,
     polarity,
+    room,
     sides,
     tuning,
+    wash,
 )
 from kitproof.find.evidence import Evidence
 from kitproof.model import Finding
@@ -56,6 +58,8 @@ FAMILIES: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     bleed.findings_of,
     tuning.findings_of,
     instrument.findings_of,
+    wash.findings_of,
+    room.findings_of,
 )
 
 SEVERITIES = ("fix", "look", "note")
@@ -66,6 +70,6 @@ CODE_ORDER = (
     "length-mismatch", "format-mismatch", "rate-flag", "clock-drift", "moved-mic", "gain-step", "late-channel",
     "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise", "phone-burst", "crackle",
     "knocked-mic", "buzz", "whine", "late-noise", "click-bleed", "dc-offset", "limited", "gated", "lossy-origin",
-    "tuning-drift", "snares-loose", "snare-buzz", "sympathetic-ring", "bleed", "hot-level", "upsampled",
-    "empty-side", "ring", "room-mic-close",
+    "tuning-drift", "snares-loose", "snare-buzz", "sympathetic-ring", "bleed", "cymbal-wash", "hat-in-snare",
+    "port-air", "comb", "slap", "hot-level", "upsampled", "empty-side", "ring", "room-mic-close",
 )  # fmt: skip

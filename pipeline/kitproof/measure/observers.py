@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from kitproof.ingest.audiofile import SpanReader
+from kitproof.measure.air import find_air
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
@@ -26,12 +27,15 @@ from kitproof.measure.interference_tones import find_steady_lines
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
+from kitproof.measure.room_decay import hear_decay, room_decays
+from kitproof.measure.room_reflections import find_reflections
 from kitproof.measure.roomsound import measure_room
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
+from kitproof.measure.wash import observe_wash
 from kitproof.measure.wires import observe_wires
 
 PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter, EndsMeter)
@@ -40,6 +44,9 @@ CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
     observe_tuning,
     find_steady_lines,
     measure_room,
+    hear_decay,
+    find_reflections,
+    find_air,
 )
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
@@ -56,6 +63,8 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     line_ups,
     observe_wires,
     observe_wire_share,
+    room_decays,
+    observe_wash,
 )
 
 

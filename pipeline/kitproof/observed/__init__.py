@@ -25,6 +25,7 @@ from kitproof.observed.interference import (
 )  # fmt: skip
 from kitproof.observed.lateness import LateMic
 from kitproof.observed.plan import KitPlan
+from kitproof.observed.room import HatInSnare, KickAir, Reflection, RoomDecay, Wash
 from kitproof.observed.roomsound import RoomSound
 from kitproof.observed.timing import Grid, Timing
 
@@ -57,6 +58,11 @@ class Observed:
     sympathies: tuple[SympatheticRing, ...] = ()
     wire_shares: tuple[WireShare, ...] = ()
     rooms: tuple[RoomSound, ...] = ()
+    room_decays: tuple[RoomDecay, ...] = ()
+    reflections: tuple[Reflection, ...] = ()
+    washes: tuple[Wash, ...] = ()
+    hat_spills: tuple[HatInSnare, ...] = ()
+    kick_airs: tuple[KickAir, ...] = ()
 
     @classmethod
     def of(cls, records: Iterable[object]) -> Observed:

@@ -1,4 +1,4 @@
-"""How the room dies away after the snare: decay times in octaves, and how much of a mic is room.
+"""How the room dies away after the snare, octave by octave, and where it is the room's decay and not the drum's.
 
 The snare is the loudest short sound of a kit, so its strokes with a free tail are taken in place of the shot that
 room acoustics would use. In octave bands and frames of 2.5 ms:
@@ -10,20 +10,21 @@ room acoustics would use. In octave bands and frames of 2.5 ms:
 3. straight lines: 0 to -10 dB (early decay), -5 to -25 dB (T20), each times what makes it 60 dB.
 
 The snare is no shot: it rings itself. The same is measured in its own mic, which hears a hundred times more drum than
-room, and where the room does not clearly take longer than the drum there is no figure.
+room; only where a distant mic takes clearly longer is it the room.
 
-Conventions: excerpts float64 (n_strokes, n), LEAD_S before the stroke's time, NaN from the next stroke on. Silence
-gives nothing.
+Conventions: excerpts float64 (n_strokes, n), from LEAD_S before the stroke's time to where the next one comes. Silence
+gives None.
 
 Source
 ------
 ISO 3382-1 and -2: evaluation ranges, backward integration, correction for a cut end, lower limit 10 dB over the
-background, octaves of IEC 61260-1, early-to-late energy at 50 ms. Taking snare strokes for the source: own choice.
+background, octaves of IEC 61260-1. Taking snare strokes for the source: own choice.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -31,7 +32,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from kitproof.measure.excerpts import DrumTimes
+from kitproof.measure.excerpts import DrumTimes, read_excerpts
+from kitproof.measure.views import ChannelView, TakeView
+from kitproof.observed.room import OctaveDecay, RoomDecay
+from kitproof.roles import DISTANT_ROLES
 
 Float64Array = NDArray[np.float64]
 
@@ -41,25 +45,80 @@ TAIL_S = 1.0
 FRAME_S = 0.0025
 BEFORE_S = (-0.045, -0.005)
 FIRST_S = 0.04
-FEWEST = 4
+FEWEST = 6  # a stroke that nobody noticed spoils the median of fewer
 MOST = 16
 USUAL = 8
 LEAST_FREE_S = 0.12
 LOUD_SHARE = 0.5  # of the median strength: softer strokes are ghosts
 T20_DB, EDT_DB = (-5.0, -25.0), (0.0, -10.0)
 MARGIN_DB = 10.0
-CROOKED = 0.06  # standard deviation from the line over its range; r^2 of 0.96
-EARLY_S = 0.05
+CROOKED = 0.045  # standard deviation from the line over its range; r^2 of 0.976
+OVER_DRUM = 1.6  # a room that takes so much longer than the drum is read a fifth too long at most
+SHORT = "noise, other drums or the next stroke leave too little of it"
+NO_OWN = "not known in the snare's own mic"
+DRUM = "the drum itself takes about as long"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decay:
-    """One band of one mic. None: the range was not there, or the decay is no line."""
+    """One octave of one mic. None: the range was not there, or the decay is no line."""
 
-    edt_s: float | None
+    early_s: float | None
     t20_s: float | None
-    range_db: float  # from the start to what was there before, or to the cut
-    early_late_db: float | None  # energy of the first 50 ms over the rest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SnareDecay:
+    """A clue: the octaves of one mic, a distant one or the snare's own."""
+
+    file: str
+    n_strokes: int
+    free_s: float
+    octaves: tuple[Decay, ...]  # as OCTAVES_HZ; empty with too few strokes
+
+
+def hear_decay(view: ChannelView) -> Iterator[SnareDecay]:
+    """The snare in a distant mic, or in its own."""
+    brief = view.brief
+    own = brief.is_own_mic and brief.own_drum == "snare"
+    if "snare" not in brief.drums or not (own or brief.channel.role in DISTANT_ROLES):
+        return
+    every = np.sort(np.concatenate([d.time_s for d in brief.drums.values()]))
+    time_s, free_s = free_strokes(brief.drums["snare"], every)
+    found: tuple[Decay, ...] = ()
+    if len(time_s):
+        x = read_excerpts(view.reader, brief.channel.index_in_file, time_s, lead_s=LEAD_S, tail_s=free_s)
+        found = tuple(decay_of(*band_course(x.astype(np.float64), view.rate_hz, hz)) for hz in OCTAVES_HZ)
+    yield SnareDecay(file=view.file, n_strokes=len(time_s), free_s=free_s, octaves=found)
+
+
+def room_decays(view: TakeView) -> Iterator[RoomDecay]:
+    """Every distant mic against the snare's own."""
+    heard = {c.file: c for c in view.of_kind(SnareDecay)}
+    own = heard.pop(view.own.get("snare", ""), None)
+    for file, clue in heard.items():
+        drum = own.octaves if own is not None and own.octaves else (NOTHING,) * len(OCTAVES_HZ)
+        octaves = tuple(_octave_decay(*o) for o in zip(OCTAVES_HZ, clue.octaves, drum, strict=False))
+        yield RoomDecay(file=file, n_strokes=clue.n_strokes, free_s=clue.free_s, octaves=octaves)
+
+
+def _octave_decay(hz: float, here: Decay, drum: Decay) -> OctaveDecay:
+    why = {n: SHORT for n, v in (("early_s", here.early_s), ("t20_s", here.t20_s)) if v is None}
+    if drum.t20_s is None:
+        why["drum_s"] = NO_OWN
+    room_s = None
+    if here.t20_s is None or drum.t20_s is None:
+        why["room_s"] = SHORT if here.t20_s is None else NO_OWN
+    elif here.t20_s < OVER_DRUM * drum.t20_s:
+        why["room_s"] = DRUM
+    else:
+        room_s = here.t20_s
+    return OctaveDecay(
+        centre_hz=hz, early_s=here.early_s, t20_s=here.t20_s, drum_s=drum.t20_s, room_s=room_s, unmeasured=why
+    )
+
+
+NOTHING = Decay(early_s=None, t20_s=None)
 
 
 def free_strokes(snare: DrumTimes, every_s: Float64Array) -> tuple[Float64Array, float]:
@@ -110,30 +169,29 @@ def band_course(excerpts: Float64Array, rate_hz: int, centre_hz: float) -> tuple
     return course, float(np.median(before[use] / first[use]))
 
 
-def decay_of(course: Float64Array, before: float, frame_s: float = FRAME_S) -> Decay | None:
-    """Decay of one band from its power over time; None where nothing sounds.
+def decay_of(course: Float64Array, before: float, frame_s: float = FRAME_S) -> Decay:
+    """Decay of one band from its power over time.
 
     course : (n_frames,) power; before : what was there already, which is taken away
     """
     if len(course) < 8 or not course.max() > 0.0:
-        return None
+        return NOTHING
     start = int(np.argmax(course[: max(8, round(FIRST_S / frame_s))]))
     power = np.maximum(course[start:] - before, 0.0)
     smooth = np.convolve(np.pad(power, 4, mode="edge"), np.ones(9) / 9.0, "valid")
     sunk = np.flatnonzero(smooth < before)
     end = int(sunk[0]) if len(sunk) else len(power)
-    if end < 8:
-        return None
     power = power[:end]
+    if end < 8 or not power[-max(4, end // 6) :].sum() > 0.0:
+        return NOTHING
     level = _integrated_db(power, frame_s)
     reach = -float(level[-1])
     above = math.inf if before <= 0.0 else 10.0 * math.log10(power.max() / before)
     edt, t20 = (_line(level, frame_s, a, b) for a, b in (EDT_DB, T20_DB))
+    usable = min(reach, above - MARGIN_DB)
     return Decay(
-        edt_s=edt if min(reach, above - MARGIN_DB) >= -EDT_DB[1] else None,
-        t20_s=t20 if min(reach, above - MARGIN_DB) >= -T20_DB[1] else None,
-        range_db=min(reach, above),
-        early_late_db=_early_late(level, frame_s),
+        early_s=edt if usable >= -EDT_DB[1] else None,
+        t20_s=t20 if usable >= -T20_DB[1] else None,
     )
 
 
@@ -145,13 +203,17 @@ def _integrated_db(power: Float64Array, frame_s: float) -> Float64Array:
     energy = np.cumsum(power[::-1])[::-1] * frame_s
     missing = 0.0
     for _ in range(6):
-        level = 10.0 * np.log10((energy + missing) / (energy[0] + missing))
+        level = _relative_db(energy + missing)
         late = level <= level[-1] * 0.5
         slope = float(np.polyfit(np.flatnonzero(late) * frame_s, level[late], 1)[0]) if late.sum() >= 4 else -1e9
         rate = max(-slope * math.log(10.0) / 10.0, 1e-3)  # 1/s of the energy
         at_end = end * math.exp(-rate * len(tail) * frame_s / 2.0)
         missing = at_end / rate
-    return np.asarray(10.0 * np.log10((energy + missing) / (energy[0] + missing)))
+    return _relative_db(energy + missing)
+
+
+def _relative_db(energy: Float64Array) -> Float64Array:
+    return np.asarray(10.0 * np.log10(np.maximum(energy / energy[0], 1e-20)))
 
 
 def _line(level: Float64Array, frame_s: float, high_db: float, low_db: float) -> float | None:
@@ -163,11 +225,3 @@ def _line(level: Float64Array, frame_s: float, high_db: float, low_db: float) ->
     if slope >= 0.0 or np.std(rest) > CROOKED * (high_db - low_db):
         return None
     return float(-60.0 / slope)
-
-
-def _early_late(level: Float64Array, frame_s: float) -> float | None:
-    k = round(EARLY_S / frame_s)
-    if k >= len(level) - 4:
-        return None
-    late = 10.0 ** (level[k] / 10.0)
-    return float(10.0 * math.log10((1.0 - late) / late)) if late < 1.0 else None
