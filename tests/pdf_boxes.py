@@ -41,13 +41,18 @@ def text_boxes(page: PageObject) -> list[TextBox]:
     load_wide_font()
     names = {file.removesuffix(".ttf"): name for name, file in FONT_FILES.items()} | {"IPAexGothic": WIDE}
     found: list[TextBox] = []
+    begun: list[tuple[str, str, float, float]] = []  # font, part of it, and place at which each run is said to begin
 
     def visit(text: str, cm: list[float], tm: list[float], font: Any, size: float) -> None:
         text = text.rstrip("\n")
         if not text.strip() or font is None:
             return
-        name = names[str(font["/BaseFont"]).split("+")[1]]
-        x, y = tm[4] + cm[4], tm[5] + cm[5]
+        part, _, file = str(font["/BaseFont"]).partition("+")
+        name, x, y = names[file], tm[4] + cm[4], tm[5] + cm[5]
+        last = begun[-1] if begun else None
+        begun.append((file, part, x, y))
+        if last and last[1] != part and (last[0], *last[2:]) == (file, x, y):
+            x = found[-1].x1  # a font of many characters is written in parts; all of a run are said to begin with it
         width = stringWidth(text, name, size)
         found.append(TextBox(text, size, x, y - DESCENT * size, x + width, y + ASCENT * size))
 
