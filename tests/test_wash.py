@@ -141,7 +141,15 @@ def test_where_the_snare_opens_a_gate_too_only_edits_are_left():
     assert "by hand" in the(told(records | {"faults": (WASH,)}), "cymbal-wash").message
 
 
-@pytest.mark.parametrize("changes", [{"wash_high_db": -25.0}, {"n_strokes": 3}])
+def test_cymbals_that_are_loud_now_and_then_are_named_too():
+    """Crashes in a sparse song: as loud as the tom where they are, though not for most of the time."""
+    f = the(judged(replace(WASH, wash_high_db=-30.0, wash_high_loud_db=3.0)), "cymbal-wash")
+
+    assert f.severity == "note"
+    assert "now and then 3.0 dB over" in f.message
+
+
+@pytest.mark.parametrize("changes", [{"wash_high_db": -25.0, "wash_high_loud_db": -12.0}, {"n_strokes": 3}])
 def test_a_usual_tom_mic_and_a_tom_struck_rarely_are_not_named(changes):
     """25 dB under the strokes is usual in a good room; the softest of three strokes may be none."""
     assert judged(replace(WASH, **changes)).findings == ()

@@ -243,6 +243,7 @@ _ALL = (
     _t("air_over_before_db", 15.0, "dB", "over what is there without a stroke: a rumble is there at any time"),
     _t("air_one_sided", 0.3, "-1 to 1", "a wave swings to both sides: kicks measure up to 0.28"),
     _t("wash_note_db", -12.0, "dB", "cymbals against a tom's strokes, in the treble: they are lifted along", PRACTICE),
+    _t("wash_loud_note_db", 0.0, "dB", "what cymbals rarely go over, in the treble: as loud as the tom itself"),
     _t("wash_look_db", 3.0, "dB", "in the treble the mic is more a cymbal mic than a tom mic"),
     _t("wash_gate_db", 6.0, "dB", "soft strokes over cymbals: a gate needs this much to tell them apart", PRACTICE),
     _t("wash_fewest_hits", 5.0, "hits", "the softest of fewer may be no stroke at all"),

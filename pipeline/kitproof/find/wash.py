@@ -25,9 +25,10 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 
 
 def _washed(e: Evidence, w: Wash) -> bool:
-    if w.wash_high_db is None or w.n_strokes < e.limits["wash_fewest_hits"]:
+    if w.wash_high_db is None or w.wash_high_loud_db is None or w.n_strokes < e.limits["wash_fewest_hits"]:
         return False
-    return w.wash_high_db >= e.limits["wash_note_db"] or _no_gate(e, w)
+    often, loud = w.wash_high_db >= e.limits["wash_note_db"], w.wash_high_loud_db >= e.limits["wash_loud_note_db"]
+    return often or loud or _no_gate(e, w)
 
 
 def _no_gate(e: Evidence, w: Wash) -> bool:
@@ -37,12 +38,12 @@ def _no_gate(e: Evidence, w: Wash) -> bool:
 def _wash(e: Evidence, toms: list[Wash]) -> Finding:
     worst, names = toms[0], listed([drum_label(w.drum) for w in toms])
     level, files = worst.wash_high_db or 0.0, tuple(w.file for w in toms)
-    where = f"{db(abs(level))} {'over' if level > 0 else 'under'}"
+    usual, loudest = (f"{db(abs(x))} {'over' if x > 0 else 'under'}" for x in (level, worst.wash_high_loud_db or 0.0))
     plain = any(_no_gate(e, w) or (w.wash_high_db or 0.0) >= e.limits["wash_look_db"] for w in toms)
     return Finding(
         code="cymbal-wash", severity="look" if plain else "note", files=files,
-        message=f"Cymbals wash over the mics of {names}: above 4 kHz they usually stand {where} the strokes of "
-        f"{drum_label(worst.drum)}. {_left(e, toms)}",
+        message=f"Cymbals wash over the mics of {names}: above 4 kHz they usually stand {usual} the strokes of "
+        f"{drum_label(worst.drum)}, now and then {loudest}. {_left(e, toms)}",
         action="Lower the angle of these mics or raise the cymbals over them; later, open these mics in fills only and "
         "brighten nothing but what is opened.",
         value=level, unit="dB", confidence=0.85, drum=worst.drum,
