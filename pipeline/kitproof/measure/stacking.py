@@ -138,10 +138,11 @@ def _best(
     quiet = np.mean(np.square(before, dtype=np.float64), axis=1)
     merit = d.strength / (quiet + 0.1 * np.median(quiet) + 1e-14)
     wanted = usable if usable is not None and usable.any() else np.ones(len(merit), bool)
+    n_known = int(wanted.sum())  # few clear strokes are all used: half of them would be too few to average
     if (d.clear & wanted).sum() >= ENOUGH_CLEAR:
         wanted = d.clear & wanted
     merit, n_usable = np.where(wanted, merit, 0.0), int(wanted.sum())
-    n = min(max(FEWEST, int(BETTER_HALF * n_usable)), n_usable)
+    n = min(max(FEWEST, int(BETTER_HALF * n_known)), n_usable)
     return np.argsort(-merit, kind="stable")[:n], np.asarray(merit)
 
 
