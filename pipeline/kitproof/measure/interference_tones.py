@@ -40,6 +40,7 @@ MAINS_HZ, OFF_SHARE = (50.0, 60.0), 0.004
 BUZZ_HZ = (1000.0, 8000.0)
 FEWEST_BUZZ = 8
 MOST_LINES = 20
+FURTHEST_BINS = 0.75  # of a line from the highest bin: half, and what noise adds
 Floats = NDArray[np.float64]
 
 
@@ -189,7 +190,8 @@ def _line(s: _Spectra, k: int) -> SteadyLine:
     quiet = np.argsort(s.floor[:, k])[: max(3, len(s.power) // 4)]
     a, b, c = (np.log(s.power[quiet, k + i].mean()) for i in (-1, 0, 1))
     shift = 0.5 * (a - c) / (a - 2.0 * b + c) if a + c < 2.0 * b else 0.0
-    shift = float(np.clip(shift, -0.5, 0.5))  # further off, bin k would not be the highest of the three
+    if abs(shift) > FURTHEST_BINS:  # where least else sounds, bin k is on a slope and not on a line
+        return SteadyLine(hz=float(s.hz[k]), level_dbfs=float(10.0 * b / np.log(10.0)), over_db=0.0)
     top = np.exp(b - 0.25 * (a - c) * shift)
     return SteadyLine(
         hz=float(s.hz[k] + shift * (s.hz[1] - s.hz[0])), level_dbfs=float(10.0 * np.log10(top)),
