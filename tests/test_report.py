@@ -168,6 +168,11 @@ def test_sections_come_in_order_and_each_is_in_the_outline(reader: PdfReader) ->
     assert pages == sorted(pages)
 
 
+def test_the_band_has_one_page(reader: PdfReader) -> None:
+    """Page 2, however much is found: what has no room there is counted and told on its own pages."""
+    assert page_of(reader, "For the band") + 1 == page_of(reader, "The take, channel by channel")
+
+
 def test_there_is_one_page_per_channel(reader: PdfReader) -> None:
     """As many pages lie between the first channel and the plan of the kit as there are channels."""
     assert page_of(reader, "The kit and its mics") - page_of(reader, "One page per channel") == N_CHANNELS

@@ -32,8 +32,9 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     if ctx.bars:
         _bars(sheet, ctx)
     _part(sheet, ctx, "band.listening", list(_listening(ctx)))
-    _wrong(sheet, ctx)
-    _part(sheet, ctx, "band.change", [words("band.may_change"), words("band.stays")])
+    change = [words("band.may_change"), words("band.stays")]
+    _wrong(sheet, ctx, keep=_part_height(sheet, change))
+    _part(sheet, ctx, "band.change", change)
 
 
 # ---------------------------------------------------------------- what is said
@@ -101,6 +102,12 @@ def _part(sheet: Sheet, ctx: Context, key: str, sentences: Sequence[str]) -> Non
     sheet.y += 6.0
 
 
+def _part_height(sheet: Sheet, sentences: Sequence[str]) -> float:
+    """Room that a part with these sentences takes."""
+    rows = sum(len(wrap(s, FACE, sheet.text_w - 14.0)) for s in sentences)
+    return style.HEAD.leading + 4.0 + rows * FACE.leading + 12.0
+
+
 def _head(sheet: Sheet, ctx: Context, key: str) -> None:
     sheet.need(style.HEAD.leading + 3 * FACE.leading)
     sheet.y = sheet.lines(sheet.left, sheet.y + 2.0, [ctx.words(key)], style.HEAD) + 2.0
@@ -130,29 +137,41 @@ def _bars(sheet: Sheet, ctx: Context) -> None:
     sheet.y += -(-min(len(named), 4 * per_row) // per_row) * FACE.leading + 6.0
 
 
-def _wrong(sheet: Sheet, ctx: Context) -> None:
-    """What is known to be wrong, in one sentence each: what has to be fixed, then what is to be decided."""
+def _wrong(sheet: Sheet, ctx: Context, keep: float) -> None:
+    """What is known to be wrong, in one sentence each: what has to be fixed, then what is to be decided.
+
+    keep : room that what follows needs on this page; findings for which there is none are counted
+    """
     found = [r for r in ctx.findings if r.finding.severity in ("fix", "look")]
     _head(sheet, ctx, "band.wrong")
     if not found:
         sheet.y = sheet.lines(sheet.left, sheet.y, wrap(ctx.words("band.nothing_wrong"), FACE, sheet.text_w), FACE)
         sheet.y += 6.0
         return
-    shown = found[:MOST_WRONG]
-    for ranked in shown:
-        _one(sheet, ctx, ranked)
-    if len(found) > len(shown):
+    shown = 0
+    for ranked in found[:MOST_WRONG]:
+        head, text = _told(sheet, ctx, ranked)
+        more = FACE.leading if len(found) > shown + 1 else 0.0
+        if shown and (len(head) + len(text)) * FACE.leading + 3.0 + more + keep > sheet.room:
+            break
+        _one(sheet, ranked, head, text)
+        shown += 1
+    if len(found) > shown:
         page = sheet.page_number("section:findings")
-        text = ctx.words.count("band.more_wrong", len(found) - len(shown), page=page)
-        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, wrap(text, FACE, sheet.text_w - 26.0), FACE)
+        text = wrap(ctx.words.count("band.more_wrong", len(found) - shown, page=page), FACE, sheet.text_w - 26.0)
+        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE)
     sheet.y += 6.0
 
 
-def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
+def _told(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> tuple[list[str], list[str]]:
+    """Lines that say where and when, and lines that say what it means."""
     f = ranked.finding
     when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
     head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 1)
-    text = wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, 3)
+    return head, wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, 3)
+
+
+def _one(sheet: Sheet, ranked: RankedFinding, head: list[str], text: list[str]) -> None:
     sheet.need((len(head) + len(text)) * FACE.leading)
     top = sheet.y
     sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
