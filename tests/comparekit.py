@@ -87,8 +87,10 @@ def take(
         channels=tuple(channels), drums=records["drums"], hits=hits, bleed=bleed, pairs=pairs, findings=findings,
         not_checked=(), settings={}, versions={"kitproof": "0.1.0"},
         verdict=Verdict(word=verdict, sentence="", red_lines=(), good=()),  # type: ignore[arg-type]
-        observed=Observed(heard=tuple(heard), grids=(grid(),),
-                          rings=tuple(ring(d, own[d], hz) for d, hz in ({"snare": 190.0} | dict(late_hz)).items() if d in own)),
+        observed=Observed(
+            heard=tuple(heard), grids=(grid(),),
+            rings=tuple(ring(d, own[d], hz) for d, hz in ({"snare": 190.0} | dict(late_hz)).items() if d in own),
+        ),
     )  # fmt: skip
 
 

@@ -188,9 +188,7 @@ def _report(args: argparse.Namespace) -> int:
         for folder in args.takes:
             try:
                 with _progress(args, folder.name) as tell:
-                    result = run.measure_take(
-                        folder, executor, progress=tell, strict=args.strict, cache=_cache(args)
-                    )
+                    result = run.measure_take(folder, executor, progress=tell, strict=args.strict, cache=_cache(args))
                     files = deliver.write_all(
                         result, args.out, page_size=args.page, small=args.small, language=args.language,
                         cache=_cache(args),
