@@ -16,8 +16,8 @@ COMPARISON_VERSION = 1
 
 Word = Literal["same", "changed", "unclear"]
 Kind = Literal[
-    "gain", "all-levels", "strength", "closeness", "noise", "hum", "click-bleed", "pitch", "decay", "wires", "hat-closing",
-    "tone", "bleed", "attack", "crest", "tempo",
+    "gain", "all-levels", "strength", "closeness", "noise", "hum", "click-bleed", "pitch", "decay", "wires",
+    "hat-closing", "tone", "bleed", "attack", "crest", "tempo",
 ]  # fmt: skip
 Quantity = Literal["arrival", "level", "bleed", "attack", "crest", "notch", "noise"]
 Reason = Literal["clipping", "lost", "noise", "timing", "missing"]
