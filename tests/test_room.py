@@ -16,6 +16,7 @@ from kitproof.measure.room_decay import (
     SnareDecay,
     band_course,
     decay_of,
+    early_over_late_db,
     free_strokes,
     room_decays,
 )
@@ -62,6 +63,22 @@ def test_a_decay_that_sinks_into_noise_too_soon_has_no_figure():
     assert decay_of(*band_course(decaying(0.4, noise=1e-3), RATE_HZ, 1000.0)).t20_s == pytest.approx(0.4, rel=0.08)
 
 
+@pytest.mark.parametrize("late_s", [0.0, 0.009])
+def test_early_over_late_is_that_of_the_exponential_wherever_the_mic_stands(late_s):
+    """C50 of an exponential (ISO 3382-1): 10 log10(10^(6 * 0.05 / T) - 1), 6.6 dB for 0.4 s.
+
+    0.8 dB: the noise in 0.35 s of the tail, frames of 2.5 ms, and 0.8 s in place of forever.
+    """
+    x = np.roll(decaying(0.4), round(late_s * RATE_HZ), axis=1)
+
+    assert np.median(early_over_late_db(x, RATE_HZ)) == pytest.approx(6.6, abs=0.8)
+
+
+def test_a_stroke_that_is_followed_too_soon_has_no_early_over_late():
+    """Of a tail of 0.12 s only 70 ms are left after the border, and 80 are asked for."""
+    assert early_over_late_db(decaying(0.4, length_s=0.12), RATE_HZ) == []
+
+
 def test_silence_has_no_decay():
     """Nothing to read."""
     course = band_course(np.zeros((8, RATE_HZ)), RATE_HZ, 1000.0)
@@ -71,7 +88,13 @@ def test_silence_has_no_decay():
 
 def decays(room_s, drum_s):
     clues = tuple(
-        SnareDecay(file=file, n_strokes=8, free_s=0.4, octaves=(Decay(early_s=s, t20_s=s),) * len(OCTAVES_HZ))
+        SnareDecay(
+            file=file,
+            n_strokes=8,
+            free_s=0.4,
+            early_over_late_db=(6.0, 7.0, 8.0, 6.5, 7.5, 7.0),
+            octaves=(Decay(early_s=s, t20_s=s),) * len(OCTAVES_HZ),
+        )
         for file, s in (("room.wav", room_s), ("snare.wav", drum_s))
     )
     view = TakeView(
@@ -86,6 +109,7 @@ def test_a_decay_is_the_rooms_only_where_the_drum_is_much_shorter():
     (plain,), (unclear,) = decays(0.5, 0.2), decays(0.5, 0.4)
 
     assert [o.room_s for o in plain.octaves] == [0.5] * 5
+    assert (plain.early_over_late_db, plain.early_spread_db) == (7.0, 0.8)
     assert [o.room_s for o in unclear.octaves] == [None] * 5
     assert {o.unmeasured["room_s"] for o in unclear.octaves} == {"the drum itself takes about as long"}
 

@@ -29,7 +29,6 @@ from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
 from kitproof.measure.room_decay import hear_decay, room_decays
 from kitproof.measure.room_reflections import find_reflections
-from kitproof.measure.roomsound import measure_room
 from kitproof.measure.skips import BendMeter, skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.timing import measure_timing
@@ -43,7 +42,6 @@ CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
     observe_origin,
     observe_tuning,
     find_steady_lines,
-    measure_room,
     hear_decay,
     find_reflections,
     find_air,

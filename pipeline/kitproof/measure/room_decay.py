@@ -1,4 +1,4 @@
-"""How the room dies away after the snare, octave by octave, and where it is the room's decay and not the drum's.
+"""The room after the snare: how much of a stroke comes at once, and how it dies away, octave by octave.
 
 The snare is the loudest short sound of a kit, so its strokes with a free tail are taken in place of the shot that
 room acoustics would use. In octave bands and frames of 2.5 ms:
@@ -9,6 +9,8 @@ room acoustics would use. In octave bands and frames of 2.5 ms:
    after it added as if the decay went on;
 3. straight lines: 0 to -10 dB (early decay), -5 to -25 dB (T20), each times what makes it 60 dB.
 
+From 250 Hz to 4 kHz, stroke by stroke: energy of the first 50 ms from the direct sound on, over what follows.
+
 The snare is no shot: it rings itself. The same is measured in its own mic, which hears a hundred times more drum than
 room; only where a distant mic takes clearly longer is it the room.
 
@@ -18,7 +20,8 @@ gives None.
 Source
 ------
 ISO 3382-1 and -2: evaluation ranges, backward integration, correction for a cut end, lower limit 10 dB over the
-background, octaves of IEC 61260-1. Taking snare strokes for the source: own choice.
+background, octaves of IEC 61260-1, the border of 50 ms (C50). Taking snare strokes for the source: own choice, so the
+figures compare mics and takes, not rooms with a standard.
 """
 
 from __future__ import annotations
@@ -54,6 +57,10 @@ T20_DB, EDT_DB = (-5.0, -25.0), (0.0, -10.0)
 MARGIN_DB = 10.0
 CROOKED = 0.045  # standard deviation from the line over its range; r^2 of 0.976
 OVER_DRUM = 1.6  # a room that takes so much longer than the drum is read a fifth too long at most
+EARLY_S, LEAST_LATE_S = 0.050, 0.080  # the border, and how much of what follows it must be there
+WHOLE_HZ = (OCTAVES_HZ[0], OCTAVES_HZ[-1])
+DIRECT_DB = 14.0  # under the loudest frame, and the direct sound has begun: a room's first echoes are not louder
+FEW = "fewer than 6 strokes of the snare that nothing follows for long enough"
 SHORT = "noise, other drums or the next stroke leave too little of it"
 NO_OWN = "not known in the snare's own mic"
 DRUM = "the drum itself takes about as long"
@@ -74,6 +81,7 @@ class SnareDecay:
     file: str
     n_strokes: int
     free_s: float
+    early_over_late_db: tuple[float, ...]  # stroke by stroke
     octaves: tuple[Decay, ...]  # as OCTAVES_HZ; empty with too few strokes
 
 
@@ -86,20 +94,36 @@ def hear_decay(view: ChannelView) -> Iterator[SnareDecay]:
     every = np.sort(np.concatenate([d.time_s for d in brief.drums.values()]))
     time_s, free_s = free_strokes(brief.drums["snare"], every)
     found: tuple[Decay, ...] = ()
+    ratios: list[float] = []
     if len(time_s):
         x = read_excerpts(view.reader, brief.channel.index_in_file, time_s, lead_s=LEAD_S, tail_s=free_s)
-        found = tuple(decay_of(*band_course(x.astype(np.float64), view.rate_hz, hz)) for hz in OCTAVES_HZ)
-    yield SnareDecay(file=view.file, n_strokes=len(time_s), free_s=free_s, octaves=found)
+        x64 = x.astype(np.float64)
+        found = tuple(decay_of(*band_course(x64, view.rate_hz, hz)) for hz in OCTAVES_HZ)
+        ratios = early_over_late_db(x64, view.rate_hz)
+    yield SnareDecay(
+        file=view.file, n_strokes=len(time_s), free_s=free_s, early_over_late_db=tuple(ratios), octaves=found
+    )
 
 
 def room_decays(view: TakeView) -> Iterator[RoomDecay]:
     """Every distant mic against the snare's own."""
     heard = {c.file: c for c in view.of_kind(SnareDecay)}
     own = heard.pop(view.own.get("snare", ""), None)
-    for file, clue in heard.items():
+    for clue in heard.values():
         drum = own.octaves if own is not None and own.octaves else (NOTHING,) * len(OCTAVES_HZ)
         octaves = tuple(_octave_decay(*o) for o in zip(OCTAVES_HZ, clue.octaves, drum, strict=False))
-        yield RoomDecay(file=file, n_strokes=clue.n_strokes, free_s=clue.free_s, octaves=octaves)
+        yield _room_decay(clue, octaves)
+
+
+def _room_decay(clue: SnareDecay, octaves: tuple[OctaveDecay, ...]) -> RoomDecay:
+    middle = spread = None
+    if len(clue.early_over_late_db) >= FEWEST:
+        low, middle, high = np.percentile(clue.early_over_late_db, [25, 50, 75]).round(1).tolist()
+        spread = round(high - low, 1)
+    return RoomDecay(
+        file=clue.file, n_strokes=clue.n_strokes, free_s=clue.free_s, early_over_late_db=middle, early_spread_db=spread,
+        octaves=octaves, unmeasured={} if middle is not None else dict.fromkeys(RoomDecay.NULLABLE, FEW),
+    )  # fmt: skip
 
 
 def _octave_decay(hz: float, here: Decay, drum: Decay) -> OctaveDecay:
@@ -146,8 +170,44 @@ def free_strokes(snare: DrumTimes, every_s: Float64Array) -> tuple[Float64Array,
 
 @lru_cache(maxsize=16)
 def _octave(centre_hz: float, rate_hz: int) -> Float64Array:
-    edges = (centre_hz * 10.0**-0.15, centre_hz * 10.0**0.15)
+    return _band(centre_hz, centre_hz, rate_hz)
+
+
+def _band(lowest_hz: float, highest_hz: float, rate_hz: int) -> Float64Array:
+    """All octaves from one centre to another."""
+    edges = (lowest_hz * 10.0**-0.15, highest_hz * 10.0**0.15)
     return np.asarray(signal.butter(3, edges, "bandpass", fs=rate_hz, output="sos"))
+
+
+def _frames(excerpts: Float64Array, sos: Float64Array, rate_hz: int) -> Float64Array:
+    """(n_strokes, n_frames) power of a band."""
+    power = signal.sosfilt(sos, excerpts, axis=1) ** 2
+    size = max(1, round(FRAME_S * rate_hz))
+    n = power.shape[1] // size
+    return np.asarray(power[:, : n * size].reshape(len(power), n, size).mean(axis=2))
+
+
+def _before(frames: Float64Array) -> Float64Array:
+    """(n_strokes,) power before each stroke."""
+    zero = round(LEAD_S / FRAME_S)
+    first, last = (zero + round(s / FRAME_S) for s in BEFORE_S)
+    return np.asarray(frames[:, first:last].mean(axis=1))
+
+
+def early_over_late_db(excerpts: Float64Array, rate_hz: int) -> list[float]:
+    """Of every stroke that leaves LEAST_LATE_S after the border; 0 dB are as much before it as after.
+
+    excerpts : (n_strokes, n) from LEAD_S before the stroke
+    """
+    frames = _frames(excerpts, _band(*WHOLE_HZ, rate_hz), rate_hz)
+    border, least = round(EARLY_S / FRAME_S), round(LEAST_LATE_S / FRAME_S)
+    ratios = []
+    for course, before in zip(frames, _before(frames), strict=True):
+        start = int(np.argmax(course >= max(course.max() * 10.0 ** (-DIRECT_DB / 10.0), 2.0 * before)))
+        late = np.maximum(course[start + border :] - before, 0.0)
+        if len(late) >= least and late.sum() > 0.0:
+            ratios.append(10.0 * math.log10(float(course[start : start + border].sum() / late.sum())))
+    return ratios
 
 
 def band_course(excerpts: Float64Array, rate_hz: int, centre_hz: float) -> tuple[Float64Array, float]:
@@ -155,12 +215,8 @@ def band_course(excerpts: Float64Array, rate_hz: int, centre_hz: float) -> tuple
 
     excerpts : (n_strokes, n) from LEAD_S before the stroke
     """
-    power = signal.sosfilt(_octave(centre_hz, rate_hz), excerpts, axis=1) ** 2
-    size = max(1, round(FRAME_S * rate_hz))
-    n = power.shape[1] // size
-    frames = power[:, : n * size].reshape(len(power), n, size).mean(axis=2)
-    zero = round(LEAD_S / FRAME_S)
-    before = frames[:, zero + round(BEFORE_S[0] / FRAME_S) : zero + round(BEFORE_S[1] / FRAME_S)].mean(axis=1)
+    frames = _frames(excerpts, _octave(centre_hz, rate_hz), rate_hz)
+    zero, before = round(LEAD_S / FRAME_S), _before(frames)
     first = frames[:, zero : zero + round(FIRST_S / FRAME_S)].mean(axis=1) - before
     use = first > before
     if use.sum() < FEWEST:

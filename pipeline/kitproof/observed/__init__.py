@@ -26,7 +26,6 @@ from kitproof.observed.interference import (
 from kitproof.observed.lateness import LateMic
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.room import HatInSnare, KickAir, Reflection, RoomDecay, Wash
-from kitproof.observed.roomsound import RoomSound
 from kitproof.observed.timing import Grid, Timing
 
 __all__ = ["Observed"]
@@ -57,7 +56,6 @@ class Observed:
     wires: tuple[WireBuzz, ...] = ()
     sympathies: tuple[SympatheticRing, ...] = ()
     wire_shares: tuple[WireShare, ...] = ()
-    rooms: tuple[RoomSound, ...] = ()
     room_decays: tuple[RoomDecay, ...] = ()
     reflections: tuple[Reflection, ...] = ()
     washes: tuple[Wash, ...] = ()

@@ -103,9 +103,17 @@ class OctaveDecay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomDecay:
-    """The octaves of one distant mic."""
+    """The snare as one distant mic hears it die away."""
 
     file: str
     n_strokes: int  # of the snare with a free tail; no octaves where there are too few
     free_s: float  # how long nothing follows them
+    early_over_late_db: float | None  # first 50 ms from the direct sound on over what follows, 250 Hz to 4 kHz, median
+    early_spread_db: float | None  # interquartile range over strokes
     octaves: tuple[OctaveDecay, ...]
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("early_over_late_db", "early_spread_db")
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kitproof.observed.roomsound import RoomSound
+from kitproof.observed.room import RoomDecay
 from kitproof.report import numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section
 from kitproof.report.context import Context
@@ -14,12 +14,13 @@ KEY = "room"
 ROW_H = 17.0
 LOW_DB, HIGH_DB, STEP_DB = -5, 30, 5
 VALUE_W = 76.0
+MIDDLE_HZ = (400.0, 1200.0)  # holds the octaves of 500 Hz and 1 kHz
 
 
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw figure and table, or say why there are none."""
     words = ctx.words
-    rooms = [r for r in ctx.measurements.observed.rooms if r.file in {c.file for c in ctx.channels}]
+    rooms = [r for r in ctx.measurements.observed.room_decays if r.file in {c.file for c in ctx.channels}]
     known = [r for r in rooms if r.early_over_late_db is not None]
     if not known:
         open_section(sheet, KEY, words("room.line_none"))
@@ -34,8 +35,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     method(sheet, words("room.method"))
 
 
-def _line(ctx: Context, known: list[RoomSound]) -> str:
-    decays = [(r.decay_s, r.file) for r in known if r.decay_s is not None]
+def _line(ctx: Context, known: list[RoomDecay]) -> str:
+    decays = [(seconds, r.file) for r in known if (seconds := _middle(r, "t20_s")) is not None]
     livest = min(known, key=lambda r: r.early_over_late_db or 0.0)
     first = ctx.words("room.line", mic=ctx.label(livest.file), level=numbers.fixed(livest.early_over_late_db or 0.0, 0))
     if not decays:
@@ -44,7 +45,14 @@ def _line(ctx: Context, known: list[RoomSound]) -> str:
     return first + " " + ctx.words("room.line_decay", seconds=numbers.fixed(seconds, 2), mic=ctx.label(file))
 
 
-def _figure(sheet: Sheet, ctx: Context, known: list[RoomSound]) -> None:
+def _middle(r: RoomDecay, field: str) -> float | None:
+    """Mean over the middle octaves, as ISO 3382-1 takes a single figure; None if neither has one."""
+    values = [getattr(o, field) for o in r.octaves if MIDDLE_HZ[0] < o.centre_hz < MIDDLE_HZ[1]]
+    known = [v for v in values if v is not None]
+    return sum(known) / len(known) if known else None
+
+
+def _figure(sheet: Sheet, ctx: Context, known: list[RoomDecay]) -> None:
     """One row a mic: early over late, a dot with the middle half of the strokes."""
     box = Box(sheet.plot_x, sheet.y + 12.0, sheet.right - VALUE_W - sheet.plot_x, ROW_H * len(known))
     for db in range(LOW_DB, HIGH_DB + 1, STEP_DB):
@@ -69,13 +77,13 @@ def _x(box: Box, db: float) -> float:
     return box.x + box.w * min(max((db - LOW_DB) / (HIGH_DB - LOW_DB), 0.0), 1.0)
 
 
-def _table(sheet: Sheet, ctx: Context, rooms: list[RoomSound], reasons: Reasons) -> None:
+def _table(sheet: Sheet, ctx: Context, rooms: list[RoomDecay], reasons: Reasons) -> None:
     words = ctx.words
     columns = scaled(
         (
             Column(words("room.mic"), 110.0, "left"), Column(words("room.first"), 80.0),
             Column(words("room.further"), 80.0), Column(words("room.early"), 80.0),
-            Column(words("room.decay"), 80.0), Column(words("room.range"), 70.0), Column(words("room.n"), 50.0),
+            Column(words("room.decay"), 80.0), Column(words("room.drum"), 80.0), Column(words("room.n"), 50.0),
         ),
         sheet.text_w,
     )  # fmt: skip
@@ -85,10 +93,10 @@ def _table(sheet: Sheet, ctx: Context, rooms: list[RoomSound], reasons: Reasons)
         first, further = "–", "–"
         if pair is not None and pair.delay_ms is not None and pair.path_cm is not None:
             first, further = numbers.fixed(pair.delay_ms, 2), f"{pair.path_cm / 100.0:.2f}"
-        figures = [
-            reasons.figure(getattr(r, field), r.unmeasured.get(field), decimals, brief=True)
-            for field, decimals in (("early_over_late_db", 1), ("decay_s", 2), ("decay_range_db", 0))
-        ]
+        figures = [reasons.figure(r.early_over_late_db, r.unmeasured.get("early_over_late_db"), brief=True)]
+        for field in ("t20_s", "drum_s"):
+            why = next((o.unmeasured.get(field) for o in r.octaves if o.unmeasured.get(field)), None)
+            figures.append(reasons.figure(_middle(r, field), why or words("room.no_octaves"), 2, brief=True))
         name = Cell(ctx.label(r.file), bold=True, link=ctx.channel_anchor(r.file))
         rows.append([name, first, further, *figures, str(r.n_strokes)])
     draw_table(sheet, columns, rows)
