@@ -47,8 +47,7 @@ def records_of(x, times_s, strengths, *, drum="rack-tom-1", rate_hz=RATE_HZ, is_
         for name, (t, s) in {drum: (times_s, strengths), **{n: (t, 1.0) for n, t in (others or {}).items()}}.items()
     }  # fmt: skip
     brief = ChannelBrief(
-        channel=channel, own_drum=drum, is_own_mic=is_own, drums=strokes, noise_floor_dbfs=-80.0,
-        quiet_runs=(), peak_dbfs=-6.0, tempo_bpm=None,
+        channel=channel, own_drum=drum, is_own_mic=is_own, drums=strokes, quiet_runs=(),
     )  # fmt: skip
     return list(observe_tuning(ChannelView(brief=brief, reader=Samples(x, rate_hz))))
 

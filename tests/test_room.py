@@ -98,8 +98,7 @@ def decays(room_s, drum_s):
         for file, s in (("room.wav", room_s), ("snare.wav", drum_s))
     )
     view = TakeView(
-        take=findkit.kit()["take"], kit=(), own={"snare": "snare.wav"}, drums={}, tracks={}, scans={}, pairs=(),
-        bleed=(), clues=clues,
+        take=findkit.kit()["take"], kit=(), own={"snare": "snare.wav"}, drums={}, tracks={}, pairs=(), clues=clues,
     )  # fmt: skip
     return list(room_decays(view))
 

@@ -34,8 +34,6 @@ Side = Literal["positive", "negative"]
 Severity = Literal["fix", "look", "note"]
 VerdictWord = Literal["keep", "fix-and-redo", "redo", "unknown"]
 
-NONE_UNMEASURED: Mapping[str, str] = {}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:

@@ -200,8 +200,7 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
         (),
     )
     view = TakeView(
-        take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs, bleed=bleed.entries,
-        scans={file: s.scan for file, s in scanned.items()},
+        take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs,
         low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
@@ -417,10 +416,9 @@ def _observe_channels(
         seen_here = {name: replace(d, time_s=d.time_s + late) for name, d in drums.items()} if late else drums
         brief = ChannelBrief(
             channel=c, own_drum=DRUM_OF_ROLE.get(c.role), is_own_mic=c.file in own_files, drums=seen_here,
-            noise_floor_dbfs=scan.noise_floor_dbfs, quiet_runs=scan.quiet_runs, peak_dbfs=scan.sample_peak_dbfs,
-            tempo_bpm=take.tempo_bpm,
+            quiet_runs=scan.quiet_runs,
         )  # fmt: skip
-        jobs[c.file] = executor.submit(observe_channel, root / c.path, brief, scanned[c.file].records)
+        jobs[c.file] = executor.submit(observe_channel, root / c.path, brief)
     records: list[object] = []
     for file, s in scanned.items():
         records += s.records

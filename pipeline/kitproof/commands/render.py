@@ -7,8 +7,6 @@ from pathlib import Path
 
 from kitproof import deliver
 
-PICTURES = "pictures.npz"
-
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
     """Add the command's arguments."""

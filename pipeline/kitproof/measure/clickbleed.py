@@ -38,13 +38,11 @@ APART_S = 0.1
 Float64Array = NDArray[np.float64]
 
 
-def click_times(path: Path, index: int, *, threshold_db: float = 20.0) -> Float64Array:
-    """(n_clicks,) onsets of a click channel, s: where it rises within threshold_db of its peak after a pause."""
-    return click_onsets(path, index, threshold_db=threshold_db)[0]
-
-
 def click_onsets(path: Path, index: int, *, threshold_db: float = 20.0) -> tuple[Float64Array, Float64Array]:
-    """(n_clicks,) onsets of a click channel, s, and (n_clicks,) the peak of each over CLICK_S, dBFS."""
+    """(n_clicks,) onsets of a click channel, s, and (n_clicks,) the peak of each over CLICK_S, dBFS.
+
+    An onset is where the channel rises within threshold_db of its peak after a pause.
+    """
     found: list[float] = []
     peaks: list[float] = []
     with SpanReader(path) as reader:

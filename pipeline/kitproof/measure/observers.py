@@ -66,12 +66,12 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
 )
 
 
-def observe_channel(path: Path, brief: ChannelBrief, clues: tuple[object, ...]) -> tuple[list[object], list[Exception]]:
+def observe_channel(path: Path, brief: ChannelBrief) -> tuple[list[object], list[Exception]]:
     """One job: the file opened once for all observers of a channel; their records, and what failed."""
     records: list[object] = []
     failed: list[Exception] = []
     with SpanReader(path) as reader:
-        view = ChannelView(brief=brief, reader=reader, clues=clues)
+        view = ChannelView(brief=brief, reader=reader)
         for observer in CHANNEL_OBSERVERS:
             try:
                 records += observer(view)

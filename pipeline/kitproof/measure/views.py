@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import OnsetTrack
-from kitproof.measure.scan import ChannelScan
-from kitproof.model import BleedEntry, Channel, FloatArray, PairEntry, Take
+from kitproof.model import Channel, FloatArray, PairEntry, Take
 
 Record = TypeVar("Record")
 
@@ -40,10 +39,7 @@ class ChannelBrief:
     own_drum: str | None  # the drum this mic belongs to, whether or not its strokes are timed here
     is_own_mic: bool  # the drum's strokes are timed here
     drums: Mapping[str, DrumTimes]  # strokes of every drum, "unmiked" among them
-    noise_floor_dbfs: float | None
     quiet_runs: tuple[tuple[float, float], ...]  # where the noise floor was taken: start and end, s
-    peak_dbfs: float | None
-    tempo_bpm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +48,6 @@ class ChannelView:
 
     brief: ChannelBrief
     reader: SpanReader
-    clues: tuple[object, ...] = ()  # of the one pass over this channel
 
     @property
     def file(self) -> str:
@@ -83,9 +78,7 @@ class TakeView:
     own: Mapping[str, str]  # drum -> file of its own mic
     drums: Mapping[str, DrumTimes]
     tracks: Mapping[str, OnsetTrack]  # by file, on one time line
-    scans: Mapping[str, ChannelScan]  # by file
     pairs: tuple[PairEntry, ...]
-    bleed: tuple[BleedEntry, ...]
     clues: tuple[object, ...]  # all records so far
     low: Mapping[str, tuple[NDArray[np.float32], float]] = field(default_factory=dict)  # by file: low end and its rate
 
