@@ -16,7 +16,6 @@ from kitproof.model import BleedEntry, Finding
 from kitproof.roles import drum_label
 
 CYMBAL_MICS = ("hi-hat", "ride")
-HARD_PERCENTILE = 75.0  # of a drum's strokes
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
@@ -64,7 +63,7 @@ def _plain(e: Evidence, b: BleedEntry) -> bool:
     own = drum_of(_role(e, b.file))
     limit = e.limits["bleed_not_close_db"]
     strengths = [h.strength_db for h in e.hits if h.drum == own and h.strength_db is not None]
-    hard_db = max(0.0, float(np.percentile(strengths, HARD_PERCENTILE))) if strengths else 0.0
+    hard_db = max(0.0, float(np.percentile(strengths, e.limits["bleed_hard_percentile"]))) if strengths else 0.0
     return all(level is not None and level - hard_db > limit for level in (b.bleed_db, b.bleed_mid_db))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from kitproof.find.evidence import Evidence, drum_of
+from kitproof.find.hum import MAINS_HZ
 from kitproof.find.texts import counted, db, dbfs, listed, number, seconds
 from kitproof.model import ChannelFaults, ClickBleed, DelayCourse, Finding
 from kitproof.observed.interference import (
@@ -18,8 +19,6 @@ from kitproof.observed.interference import (
 )
 
 MOST_TIMES = 20
-SAME_HZ = 3.0  # the same tone in two channels
-HUM_TOP_HZ = 1000.0  # multiples below, next to a hum, are the hum's
 PLACES = {"count-in": "in the count-in", "rest": "in a rest", "ending": "after the last stroke"}
 
 
@@ -97,7 +96,7 @@ def _whine(e: Evidence) -> Iterator[Finding]:
     files = tuple(dict.fromkeys(t.file for t in tones))
     pitches = [first.hz]
     for t in tones:
-        if all(abs(t.line.hz - p) > SAME_HZ for p in pitches):
+        if all(abs(t.line.hz - p) > e.limits["whine_same_hz"] for p in pitches):
             pitches.append(t.line.hz)
     audible = first.level_dbfs > e.limits["whine_note_dbfs"] and first.hz < e.limits["whine_heard_hz"]
     yield Finding(
@@ -108,13 +107,17 @@ def _whine(e: Evidence) -> Iterator[Finding]:
         action="Mute and unplug one thing at a time while listening: computer leads, chargers, lamps, wireless gear; "
         "then a balanced lead and another outlet.",
         value=first.hz, unit="Hz", confidence=round(min(0.97, 0.6 + 0.012 * first.over_db), 2),
-        else_maybe="A multiple of the mains." if abs(first.hz - 50.0 * round(first.hz / 50.0)) < 0.5 else "",
+        else_maybe="A multiple of the mains." if any(_is_multiple(e, first.hz, m) for m in MAINS_HZ) else "",
     )  # fmt: skip
 
 
 def _is_hum(e: Evidence, file: str, line: SteadyLine) -> bool:
     hz = next((f.hum.fundamental_hz for f in e.records(ChannelFaults) if f.file == file), None)
-    return hz is not None and line.hz < HUM_TOP_HZ and abs(line.hz - hz * round(line.hz / hz)) < 0.5
+    return hz is not None and line.hz < e.limits["whine_hum_top_hz"] and _is_multiple(e, line.hz, hz)
+
+
+def _is_multiple(e: Evidence, hz: float, of_hz: float) -> bool:
+    return abs(hz - of_hz * round(hz / of_hz)) < e.limits["whine_mains_hz"]
 
 
 # ---------------------------------------------------------------- in one channel
@@ -150,9 +153,10 @@ def _without(e: Evidence, s: LoneSounds) -> list[float]:
     """Its times without lost samples and telephones, which are told elsewhere."""
     gaps = [g.start_s for f in e.records(ChannelFaults) if f.file == s.file for g in f.gaps]
     calls = [b for p in e.records(PhoneBursts) for b in p.bursts_s]
+    near_s, around_s = e.limits["crackle_gap_s"], e.limits["crackle_phone_s"]
     return [
         t for t in s.times_s
-        if all(abs(t - g) > 0.02 for g in gaps) and not any(a - 0.2 <= t <= b + 0.2 for a, b in calls)
+        if all(abs(t - g) > near_s for g in gaps) and not any(a - around_s <= t <= b + around_s for a, b in calls)
     ]  # fmt: skip
 
 

@@ -84,6 +84,11 @@ class Context:
             return self.words("common.time_and_bar", time=numbers.clock(seconds), bar=place.bar, beat=place.beat)
         return numbers.clock(seconds)
 
+    def limit(self, name: str) -> float | None:
+        """One of the limits that were in force; None if the measurements are older than it."""
+        limit = self.measurements.settings.get("thresholds", {}).get(name)
+        return None if limit is None else float(limit["value"])
+
     @cached_property
     def bars(self) -> Bars:
         """The bar lines; false where they are not known."""
@@ -92,11 +97,15 @@ class Context:
     @cached_property
     def hat_side(self) -> bool | None:
         """Whether the overheads hear the hi-hat on the left; None where that is not clear."""
+        base_ms = self.limit("sides_base_spread_ms")
+        if base_ms is None:
+            return None
         heard: dict[str, tuple[float, float]] = {}
         for p in self.measurements.pairs:
             role = next((c.role for c in self.channels if c.file == p.b), "")
             if p.drum == "hi-hat" and role in PAIRS[0] and p.delay_ms is not None and p.a != p.b:
-                heard.setdefault(role, (p.delay_ms, 0.2 + 2.0 * (p.delay_spread_ms or 0.2)))
+                spread_ms = base_ms if p.delay_spread_ms is None else p.delay_spread_ms
+                heard.setdefault(role, (p.delay_ms, base_ms + 2.0 * spread_ms))
         if len(heard) < 2:
             return None
         (left, unsure), (right, unsure_too) = (heard[role] for role in PAIRS[0])

@@ -19,7 +19,6 @@ PLAN_H = 390.0
 MOST_PER_M = 200.0  # points a metre: a kit alone does not fill a page
 MIC = 4.0  # half the side of a mic's square
 UNSURE_M = 0.30  # from here on a place is drawn in broken line
-TAPE_LEAST_M = 0.10  # tape and sound closer than this agree, whatever the error
 # radius on the plan, m: usual sizes, for the eye
 RADIUS_M = {"kick": 0.28, "snare": 0.18, "floor-tom": 0.20, "floor-tom-2": 0.23, "hi-hat": 0.18, "ride": 0.25}
 USUAL_RADIUS_M = 0.15
@@ -43,15 +42,16 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     method(sheet, words("plan.method", misfit=numbers.fixed(100.0 * plan.misfit_m, 0)))
 
 
-def disagrees(check: TapeCheck) -> bool:
+def disagrees(ctx: Context, check: TapeCheck) -> bool:
     """Whether tape and sound differ by more than both can be wrong."""
-    return abs(check.declared_m - check.heard_m) > max(TAPE_LEAST_M, 2.0 * check.error_m)
+    least_m = ctx.limit("tape_mark_m")
+    return least_m is not None and abs(check.declared_m - check.heard_m) > max(least_m, 2.0 * check.error_m)
 
 
 def _line(ctx: Context, plan: KitPlan) -> str:
     n_drums = sum(p.kind == "drum" for p in plan.places)
     n_mics = len(plan.places) - n_drums
-    wrong = [t for t in plan.tape if disagrees(t)]
+    wrong = [t for t in plan.tape if disagrees(ctx, t)]
     first = ctx.words("plan.line", drums=n_drums, mics=n_mics)
     if not plan.tape:
         return first
@@ -169,7 +169,7 @@ def _tape(sheet: Sheet, ctx: Context, checks: Sequence[TapeCheck]) -> None:
     )  # fmt: skip
     rows: list[list[Cell | str]] = []
     for t in checks:
-        off = disagrees(t)
+        off = disagrees(ctx, t)
         rows.append([
             Cell(ctx.label(t.file), bold=True, link=ctx.channel_anchor(t.file)),
             f"{t.declared_m:.2f} m", f"{t.heard_m:.2f} m ±{100 * t.error_m:.0f} cm",
