@@ -133,6 +133,11 @@ class Context:
             return channel.label
         return self.words.or_text(f"role.{channel.role}", english) + channel.label[len(english) :]
 
+    @cached_property
+    def mics(self) -> tuple[Channel, ...]:
+        """Channels that are microphones, as far as is known: no click, no talkback."""
+        return tuple(c for c in self.channels if c.role not in ("click", "talkback"))
+
     def label(self, file: str) -> str:
         """How the report calls a channel; with its place in the input list where two share a label."""
         return self._labels.get(file, file)

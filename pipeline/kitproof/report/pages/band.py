@@ -40,8 +40,11 @@ def draw(sheet: Sheet, ctx: Context) -> None:
 # ---------------------------------------------------------------- what is said
 def _what_you_get(ctx: Context) -> Iterator[str]:
     words = ctx.words
+    with_mics = {c.path for c in ctx.mics}
     kinds = Counter(
-        (f.container, f.bit_depth, f.rate_hz) for f in ctx.take.files if f.rate_hz and f.problem in (None, "truncated")
+        (f.container, f.bit_depth, f.rate_hz)
+        for f in ctx.take.files
+        if f.path in with_mics and f.rate_hz and f.problem in (None, "truncated")
     )
     n = sum(kinds.values())
     if not n:

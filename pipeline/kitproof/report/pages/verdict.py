@@ -185,7 +185,7 @@ def _headline(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     verdict = ctx.measurements.verdict
     words = ctx.words
     key = "verdict.facts" if ctx.duration_s > 0.0 else "verdict.facts_unread"
-    facts = words.count(key, len(ctx.channels), length=numbers.length(ctx.duration_s))
+    facts = words.count(key, len(ctx.mics), length=numbers.length(ctx.duration_s))
     bold = TextStyle(style.BOLD, style.LEAD.size, style.LEAD.leading)
     quiet = TextStyle(style.SANS, style.LEAD.size, style.LEAD.leading, style.QUIET)
     base = sheet.y + style.LEAD.size
