@@ -12,7 +12,7 @@ import kitproof
 PACKAGE = Path(kitproof.__file__).parent
 REPOSITORY = PACKAGE.parents[1]
 
-BASICS = frozenset({"units", "errors", "model", "observed", "reasons", "roles"})
+BASICS = frozenset({"units", "errors", "model", "observed", "reasons", "roles", "wholefile"})
 # part of the package -> what else of the package it may import ("ingest" allows all of ingest)
 ALLOWED: dict[str, frozenset[str]] = {
     "units": BASICS,
@@ -20,6 +20,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "model": BASICS,
     "observed": frozenset({"reasons"}),
     "reasons": frozenset(),
+    "wholefile": frozenset({"errors"}),
     "roles": BASICS,
     "ingest": BASICS,
     "measure": BASICS | {"ingest.audiofile"},  # only to read blocks of samples
@@ -27,8 +28,10 @@ ALLOWED: dict[str, frozenset[str]] = {
     "plain": frozenset({"errors"}),
     "comparison": frozenset({"reasons"}),  # records, as model and observed are
     "compare": BASICS | {"comparison"},  # takes held against one another: no audio, no report
-    "saved": frozenset({"model", "observed", "comparison", "errors", "plain"}),
-    "report": frozenset({"model", "observed", "comparison", "roles", "units", "errors"}),  # never touches audio
+    "saved": frozenset({"model", "observed", "comparison", "errors", "plain", "wholefile"}),
+    "report": frozenset(
+        {"model", "observed", "comparison", "roles", "units", "errors", "wholefile"}
+    ),  # never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved
     "caching": BASICS,
@@ -41,7 +44,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "deliver": BASICS | {"cache", "run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF
-    "gate": BASICS | {"ingest.words", "saved"},
+    "gate": BASICS | {"saved"},
     "pack": BASICS | {"ingest.audiofile", "measure.truepeak", "saved", "report.document", "report.bars"},
     "commands": BASICS | {"run", "compare", "deliver", "saved", "watch", "mail", "gate", "pack"},
     "cli": BASICS | {"run", "deliver", "commands"},

@@ -12,7 +12,7 @@ import pytest
 
 import samples
 import takes
-from kitproof import gate, run, saved
+from kitproof import deliver, gate, run, saved
 from kitproof.cli import main
 from kitproof.errors import TakeError
 from kitproof.gate import FAILS, NOT_MEASURED, PASSES, Gated
@@ -248,9 +248,9 @@ def test_a_take_is_measured_even_if_numbers_lie_in_it(measured: MeasuredTake, tm
     take = Path(shutil.copytree(measured.folder, tmp_path / "take"))
     saved.write_measurements(measured.result.measurements, take / "measurements.json")
 
-    assert gate.saved_at(take) is None
-    assert gate.saved_at(take / "measurements.json") == take / "measurements.json"
-    assert gate.saved_at(tmp_path / "nothing") is None
+    assert deliver.saved_measurements(take) is None
+    assert deliver.saved_measurements(take / "measurements.json") == take / "measurements.json"
+    assert deliver.saved_measurements(tmp_path / "nothing") is None
 
 
 def test_one_take_that_cannot_be_had_does_not_stop_the_others(

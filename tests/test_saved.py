@@ -21,11 +21,11 @@ from kitproof.saved import (
     LEVEL_STEP_DB,
     read_measurements,
     read_pictures,
-    whole_file,
     write_hits_csv,
     write_measurements,
     write_pictures,
 )
+from kitproof.wholefile import whole_file
 
 SCHEMA = Path(kitproof.__file__).with_name("SCHEMA.md")
 ODD_NAME = '07 Größe\udcff, "top".wav'  # umlaut, comma, quotes, and a byte that is not UTF-8

@@ -46,6 +46,7 @@ _LOADING_S = 1.0  # what was loaded before this module was
 # parts of the package that a channel's measures depend on
 CHANNEL_CODE = (
     "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "roles", "scanning", "units",
+    "wholefile",
 )  # fmt: skip
 # parts that a take's measures do not depend on; what is not named here counts, so that nobody has to think of it
 APART = (
@@ -55,6 +56,7 @@ APART = (
 # parts that a drawn report depends on, and the libraries
 REPORT_CODE = (
     "comparison", "errors", "model", "observed", "plain", "reasons", "report", "roles", "saved", "units",
+    "wholefile",
 )  # fmt: skip
 _DRAWN_BY = ("matplotlib", "matplotlib-fontja", "pillow", "reportlab")
 _HERE = Path(__file__).parent

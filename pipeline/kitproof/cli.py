@@ -6,7 +6,7 @@ import argparse
 import io
 import sys
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedCo
 
 from kitproof import __version__, deliver, run
 from kitproof.commands import check, compare, mail, pack, render, watch
+from kitproof.commands.shared import Tell, add_look, add_measuring, cache_of
 from kitproof.errors import KitproofError
 from kitproof.model import Measurements
 
@@ -65,10 +66,14 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_report(commands)
     _add_measure(commands)
-    _add_render(commands)
-    _add_check(commands)
-    _add_pack(commands)
-    _add_compare(commands)
+    render.add(commands).set_defaults(command=_render)
+    check.add(commands).set_defaults(
+        command=lambda args: check.check(args, _teller(args), print, _warn, partial(_progress, args))
+    )
+    pack.add(commands).set_defaults(command=_pack)
+    compare.add(commands).set_defaults(
+        command=lambda args: compare.compare_takes(args, partial(_progress, args), _teller(args), _warn)
+    )
     _add_sheet(commands)
     _add_limits(commands)
     _add_demo(commands)
@@ -88,8 +93,8 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument(
         "-o", "--out", type=Path, default=Path("kitproof-report"), metavar="DIR", help="default: %(default)s"
     )
-    _add_look(report)
-    _add_common(report)
+    add_look(report)
+    add_measuring(report)
     report.set_defaults(command=_report)
 
 
@@ -101,7 +106,7 @@ def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )  # fmt: skip
     measure.add_argument("take", type=Path, metavar="TAKE", help="folder with one file per microphone")
     measure.add_argument("--json", type=Path, required=True, metavar="FILE", help="where to write the measurements")
-    _add_common(measure)
+    add_measuring(measure)
     measure.set_defaults(command=_measure)
 
 
@@ -134,53 +139,6 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     demo.set_defaults(command=_demo)
 
 
-def _add_look(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    parser.add_argument("--small", action="store_true", help="coarser pictures, for mail")
-    parser.add_argument("--language", choices=deliver.languages(), default="en", help="default: %(default)s")
-
-
-def _add_render(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = render.add(commands)
-    _add_look(parser)
-    parser.set_defaults(command=_render)
-
-
-def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = check.add(commands)
-    _add_common(parser)
-    parser.set_defaults(command=lambda args: check.check(args, _teller(args), print, _warn, partial(_progress, args)))
-
-
-def _add_pack(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = pack.add(commands)
-    _add_common(parser)
-    parser.set_defaults(command=_pack)
-
-
-def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = compare.add(commands)
-    _add_common(parser)
-    parser.set_defaults(
-        command=lambda args: compare.compare_takes(args, partial(_progress, args), _teller(args), _warn)
-    )
-
-
-def _add_common(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--workers", type=_count, metavar="N", help="processes, default: one a processor")
-    parser.add_argument("--no-cache", action="store_true", help="measure anew what was measured before")
-    parser.add_argument("--strict", action="store_true", help="stop at the first stage that fails")
-    parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
-    parser.add_argument("-v", "--verbose", action="store_true", help="print all findings, and where an error came from")
-
-
-def _count(text: str) -> int:
-    number = int(text) if text.isascii() and text.isdecimal() else 0
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes; give 1 or more")
-    return number
-
-
 def _report(args: argparse.Namespace) -> int:
     deliver.refuse_same_names(args.takes)
     statuses = []
@@ -188,10 +146,10 @@ def _report(args: argparse.Namespace) -> int:
         for folder in args.takes:
             try:
                 with _progress(args, folder.name) as tell:
-                    result = run.measure_take(folder, executor, progress=tell, strict=args.strict, cache=_cache(args))
+                    result = run.measure_take(folder, executor, progress=tell, strict=args.strict, cache=cache_of(args))
                     files = deliver.write_all(
                         result, args.out, page_size=args.page, small=args.small, language=args.language,
-                        cache=_cache(args),
+                        cache=cache_of(args),
                     )  # fmt: skip
             except Exception as error:
                 if args.strict:
@@ -209,7 +167,7 @@ def _report(args: argparse.Namespace) -> int:
 def _measure(args: argparse.Namespace) -> int:
     deliver.refuse_target(args.take, args.json)
     with run.default_executor(args.workers) as executor, _progress(args, args.take.name) as tell:
-        result = run.measure_take(args.take, executor, progress=tell, strict=args.strict, cache=_cache(args))
+        result = run.measure_take(args.take, executor, progress=tell, strict=args.strict, cache=cache_of(args))
     deliver.write_json(result, args.json)
     _tell_result(args, result)
     return _status(result.measurements)
@@ -221,10 +179,6 @@ def _pack(args: argparse.Namespace) -> int:
     if not args.quiet:
         print(f"  {path}")
     return OK
-
-
-def _cache(args: argparse.Namespace) -> run.Cache | None:
-    return None if args.no_cache else run.open_cache()
 
 
 def _render(args: argparse.Namespace) -> int:
@@ -249,7 +203,7 @@ def _demo(args: argparse.Namespace) -> int:
     return OK
 
 
-def _teller(args: argparse.Namespace) -> Callable[[str], None]:
+def _teller(args: argparse.Namespace) -> Tell:
     """What long-running commands say things with: at once, in a pipe too."""
     return (lambda line: None) if args.quiet else (lambda line: print(line, flush=True))
 

@@ -19,6 +19,7 @@ from kitproof.report.document import write_report
 from kitproof.report.style import PageSize
 from kitproof.report.wording import languages
 from kitproof.run import Result
+from kitproof.wholefile import whole_file
 
 __all__ = [
     "Written", "languages", "refuse_same_names", "refuse_target", "render_saved", "saved_measurements", "write_all",
@@ -71,7 +72,7 @@ def write_all(
     key = None if cache is None else report_key(result.measurements, pictures, look)
     drawn = None if cache is None or key is None else cache.get(key)
     if drawn is not None:
-        with saved.whole_file(files.pdf) as file:
+        with whole_file(files.pdf) as file:
             file.write(drawn)
         return files
     write_report(result.measurements, pictures, files.pdf, page_size=size, small=small, language=language)

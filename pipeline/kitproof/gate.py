@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from kitproof.ingest.words import AUDIO_SUFFIXES
 from kitproof.model import Channel, Finding, Measurements
 from kitproof.saved import read_measurements
 
@@ -28,7 +27,6 @@ Level = Literal["fix", "look"]
 LEVELS: tuple[Level, ...] = ("fix", "look")
 PASSES, FAILS, NOT_MEASURED = 0, 1, 2
 WORDS = {PASSES: "passes", FAILS: "fails", NOT_MEASURED: "not measured in full"}
-SAVED_NAME = "measurements.json"
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2 (Char)
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~])")
 
@@ -72,16 +70,6 @@ class Gated:
         problem = {f.path: f.problem_text for f in self.measurements.take.files}
         channels = [problem.get(c.path) or f"{c.file}: could not be measured" for c in self.missing()]
         return _one_line("; ".join([*dict.fromkeys(channels), *self.failed_stages()]))
-
-
-def saved_at(place: Path) -> Path | None:
-    """The measurements.json that a place stands for: itself, or that of a report's folder; None for a take's folder."""
-    if place.is_file():
-        return place
-    inside = place / SAVED_NAME
-    if not inside.is_file() or any(p.suffix.lower() in AUDIO_SUFFIXES for p in place.iterdir()):
-        return None
-    return inside
 
 
 def read_saved(path: Path) -> Gated:

@@ -13,15 +13,12 @@ Conventions
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import json
-import os
-import secrets
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
@@ -42,46 +39,12 @@ from kitproof.model import (
     Pictures,
 )
 from kitproof.plain import from_plain, to_plain
+from kitproof.wholefile import whole_file
 
 LEVEL_STEP_DB = 0.5  # of a saved spectrogram: a quarter of a decibel off at most, less than one shade of a picture
 NO_LEVEL = 255  # code for silence; 0 to 254 count down from the loudest, 127 dB in all, more than a page can show
 _OLDEST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 _REMEASURE = "measure the take again"
-
-
-# ---------------------------------------------------------------- files: whole or not at all
-@contextlib.contextmanager
-def whole_file(path: Path) -> Iterator[BinaryIO]:
-    """A file to write into, which stands at `path` only once everything is on the disk.
-
-    Until then an older file of that name stays as it was; after a failure nothing is left over.
-    A link is followed, so that it still points at the new file.
-
-    Raises
-    ------
-    OutputError : the folder is missing or may not be written to, the disk is full, or `path` is
-        something other than a file. Any other error inside the block goes on as it is.
-
-    Source
-    ------
-    Common practice: write beside, flush to disk, rename (POSIX rename() replaces in one step).
-    """
-    target = Path(os.path.realpath(path))
-    part = target.with_name(f".kitproof-{os.getpid()}-{secrets.token_hex(4)}.part")
-    try:
-        if target.exists() and not target.is_file():
-            raise OutputError(f"{path}: is there already and is not a file; choose another name")
-        with part.open("xb") as handle:
-            yield handle
-            handle.flush()
-            os.fsync(handle.fileno())
-        part.replace(target)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(f"{path}: cannot be written ({reason}); make room or choose another folder") from error
-    finally:
-        with contextlib.suppress(OSError):  # after success it has moved; without its folder it never was
-            part.unlink()
 
 
 # ---------------------------------------------------------------- measurements.json

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from contextlib import AbstractContextManager
 from pathlib import Path
 
-from kitproof import gate, run, saved
+from kitproof import deliver, gate, run, saved
+from kitproof.commands.shared import Tell, Watching, add_measuring, cache_of
 from kitproof.errors import KitproofError, OutputError
 from kitproof.gate import Gated
+from kitproof.wholefile import whole_file
 
-Tell = Callable[[str], None]
-Watching = Callable[[str], AbstractContextManager[run.Progress | None]]
 EPILOG = """exit status:
   0  every take passes
   1  at least one finding at or above the level
@@ -38,6 +36,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("--markdown", type=Path, metavar="FILE.md", help="write the result as Markdown")
     parser.add_argument("--json-dir", type=Path, metavar="DIR", help="write every take's measurements as JSON")
     parser.add_argument("--annotations", action="store_true", help="print workflow commands: ::error, ::warning")
+    add_measuring(parser)
     return parser
 
 
@@ -64,11 +63,10 @@ def check(args: argparse.Namespace, tell: Tell, say: Tell, complain: Tell, watch
 def _gated(place: Path, args: argparse.Namespace, watching: Watching) -> Gated:
     """One take, measured or read; a take that cannot be had is an answer too, and the others go on."""
     try:
-        if (found := gate.saved_at(place)) is not None:
+        if (found := deliver.saved_measurements(place)) is not None:
             return gate.read_saved(found)
         with run.default_executor(args.workers) as executor, watching(place.name) as progress:
-            cache = None if args.no_cache else run.open_cache()
-            result = run.measure_take(place, executor, progress=progress, strict=args.strict, cache=cache)
+            result = run.measure_take(place, executor, progress=progress, strict=args.strict, cache=cache_of(args))
     except (KitproofError, OSError) as error:
         return Gated(name=place.name or str(place), measurements=None, trouble=str(error))
     return Gated(name=result.measurements.take.name, measurements=result.measurements)
@@ -76,10 +74,10 @@ def _gated(place: Path, args: argparse.Namespace, watching: Watching) -> Gated:
 
 def _write(takes: list[Gated], args: argparse.Namespace) -> None:
     if args.junit is not None:
-        with saved.whole_file(args.junit) as file:
+        with whole_file(args.junit) as file:
             file.write(gate.junit(takes, args.fail_on))
     if args.markdown is not None:
-        with saved.whole_file(args.markdown) as file:
+        with whole_file(args.markdown) as file:
             file.write(gate.markdown(takes, args.fail_on).encode("utf-8", "backslashreplace"))
     if args.json_dir is not None:
         _make_folder(args.json_dir)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 
 from kitproof import deliver, run
+from kitproof.commands.shared import Tell, Watching, add_look, add_measuring, cache_of
 from kitproof.compare import MOST_TAKES, Reading, compare
 from kitproof.errors import KitproofError, OutputError
 from kitproof.saved import read_measurements, read_pictures
 
-Tell = Callable[[str], None]
-Watching = Callable[[str], AbstractContextManager[run.Progress | None]]
 COMPARED, TOO_FEW = 0, 2
 EPILOG = """exit status:
   0  compared
@@ -37,8 +36,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument(
         "-o", "--out", type=Path, default=Path("kitproof-comparison"), metavar="DIR", help="default: %(default)s"
     )
-    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    parser.add_argument("--language", choices=deliver.languages(), default="en", help="default: %(default)s")
+    add_look(parser, small=False)
+    add_measuring(parser)
     return parser
 
 
@@ -88,6 +87,5 @@ def _read(path: Path, args: argparse.Namespace, executor: Executor | None, watch
     if executor is None:
         raise OutputError(f"{path}: changed while takes were read; compare again")
     with watching(path.name) as progress:
-        cache = None if args.no_cache else run.open_cache()
-        result = run.measure_take(path, executor, progress=progress, strict=args.strict, cache=cache)
+        result = run.measure_take(path, executor, progress=progress, strict=args.strict, cache=cache_of(args))
     return Reading(result.measurements, result.pictures.hits)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from kitproof.commands.shared import Tell, add_volume, number_between
 from kitproof.mail.message import MailError, read_report
 from kitproof.mail.outbox import Outbox
 from kitproof.mail.post import flush, in_words, put_in, route, unsettled_lines, write_dry
 from kitproof.mail.settings import Settings, parse_server, read_settings, state_folder
 
-Tell = Callable[[str], None]
 SENT, WAITING, NOT_SENT = 0, 1, 2
 EPILOG = """The password is never an argument: set KITPROOF_SMTP_USER and KITPROOF_SMTP_PASSWORD, or use the system's
 keyring. The other settings may stand in ~/.config/kitproof/mail.toml: server, from, to, user, max_mb.
@@ -38,8 +38,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("--dry-run", type=Path, metavar="FILE.eml", help="write the message, send nothing")
     parser.add_argument("--flush", action="store_true", help="try what waits in the outbox, tell what is not sent")
     parser.add_argument("--forget", action="store_true", help="drop what may have been sent or was refused")
-    parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
-    parser.add_argument("-v", "--verbose", action="store_true", help="show where an error came from")
+    add_volume(parser)
     return parser
 
 
@@ -48,7 +47,8 @@ def add_mail_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="sender", metavar="F", help="who it comes from: name@domain")
     parser.add_argument("--server", metavar="HOST[:PORT]", help="default port: 587; 465 is TLS from the start")
     parser.add_argument("--settings", type=Path, metavar="FILE", help="default: ~/.config/kitproof/mail.toml")
-    parser.add_argument("--max-mb", type=_megabytes, metavar="MB", help="largest message, default: 10")
+    size = number_between(0.01, 1000, "size of a message", "megabytes")
+    parser.add_argument("--max-mb", type=size, metavar="MB", help="largest message, default: 10")
     parser.add_argument("--insecure-plain", action="store_true", help="no TLS, for a server on this machine only")
 
 
@@ -111,13 +111,3 @@ def _status(states: Sequence[str]) -> int:
     if {"refused", "maybe"} & set(states):
         return NOT_SENT
     return WAITING if {"waiting", "sending"} & set(states) else SENT
-
-
-def _megabytes(text: str) -> float:
-    try:
-        size = float(text)
-    except ValueError:
-        size = 0.0
-    if not 0.01 <= size <= 1000:
-        raise argparse.ArgumentTypeError(f"{text!r} is no size of a message; give 0.01 to 1000 megabytes")
-    return size

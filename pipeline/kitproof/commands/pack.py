@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from contextlib import AbstractContextManager
 from pathlib import Path
 
 from kitproof import run
-from kitproof.deliver import languages
+from kitproof.commands.shared import Watching, add_look, add_measuring, cache_of
 from kitproof.pack.build import write_pack
-
-Watching = Callable[[str], AbstractContextManager[run.Progress | None]]
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
@@ -24,16 +20,15 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("take", type=Path, metavar="TAKE", help="folder with one file per microphone")
     parser.add_argument("--to", type=Path, default=Path("kitproof-pack"), metavar="DIR", help="default: %(default)s")
     parser.add_argument("--zip", action="store_true", help="one zip in place of a folder")
-    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    parser.add_argument("--language", choices=languages(), default="en", help="of the report, default: %(default)s")
+    add_look(parser, small=False)
+    add_measuring(parser)
     return parser
 
 
 def pack(args: argparse.Namespace, watching: Watching) -> tuple[run.Result, Path]:
     """Measure the take, or remember it, and write its pack."""
     with run.default_executor(args.workers) as executor, watching(args.take.name) as progress:
-        cache = None if args.no_cache else run.open_cache()
-        result = run.measure_take(args.take, executor, progress=progress, strict=args.strict, cache=cache)
+        result = run.measure_take(args.take, executor, progress=progress, strict=args.strict, cache=cache_of(args))
         path = write_pack(
             result.measurements, result.pictures, args.to, as_zip=args.zip, page=args.page, language=args.language
         )

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from kitproof import deliver
+from kitproof.commands.shared import add_look
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
@@ -17,6 +18,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     )  # fmt: skip
     parser.add_argument("measurements", type=Path, metavar="FILE", help="measurements.json, or the folder it is in")
     parser.add_argument("-o", "--out", type=Path, metavar="FILE.pdf", help="default: report.pdf beside it")
+    add_look(parser)
     return parser
 
 

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import argparse
 import signal
-from collections.abc import Callable
 from pathlib import Path
 
 from kitproof.commands.mail import add_mail_arguments, settings_of
-from kitproof.deliver import languages
+from kitproof.commands.shared import Tell, add_look, add_volume, add_workers, number_between
 from kitproof.mail.outbox import Outbox
 from kitproof.mail.post import Postman, route
 from kitproof.mail.settings import find_login, state_folder
 from kitproof.watch.child import Making
 from kitproof.watch.service import SETTLE_S, Plan, watch
 
-Tell = Callable[[str], None]
 EPILOG = """exit status:
   0  stopped by Ctrl-C or SIGTERM; with --once: nothing to fix, or nothing new
   1  with --once: at least one finding says: fix
@@ -35,20 +33,17 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("--to", type=Path, required=True, metavar="DIR", help="where reports go")
     parser.add_argument("--once", action="store_true", help="report what is finished, then end: for cron")
     parser.add_argument(
-        "--settle", type=_seconds, default=SETTLE_S, metavar="S",
+        "--settle", type=number_between(0.1, 3600, "settle time", "seconds"), default=SETTLE_S, metavar="S",
         help="seconds that a take's files must have been at rest, default: %(default)g",
     )  # fmt: skip
     parser.add_argument("--poll", action="store_true", help="look every few seconds; network shares are anyway")
-    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    parser.add_argument("--small", action="store_true", help="coarser pictures, for mail")
-    parser.add_argument("--language", choices=languages(), default="en", help="default: %(default)s")
+    add_look(parser)
     parser.add_argument(
         "--mail", action="append", default=[], metavar="A", help="mail each report to name@domain; may be given again"
     )
     add_mail_arguments(parser)
-    parser.add_argument("--workers", type=_workers, metavar="N", help="processes, default: one a processor")
-    parser.add_argument("-q", "--quiet", action="store_true", help="print errors only")
-    parser.add_argument("-v", "--verbose", action="store_true", help="show where an error came from")
+    add_workers(parser)
+    add_volume(parser)
     return parser
 
 
@@ -100,20 +95,3 @@ class _Stop:
     def __exit__(self, *_: object) -> None:
         for number, handler in self._before.items():
             signal.signal(number, handler)
-
-
-def _seconds(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = 0.0
-    if not 0.1 <= seconds <= 3600:
-        raise argparse.ArgumentTypeError(f"{text!r} is no settle time; give 0.1 to 3600 seconds")
-    return seconds
-
-
-def _workers(text: str) -> int:
-    number = int(text) if text.isascii() and text.isdecimal() else 0
-    if number < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes; give 1 or more")
-    return number

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import textwrap
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 from kitproof.errors import OutputError, TakeError
@@ -15,6 +13,7 @@ from kitproof.ingest.folder import SHEET_NAME, list_take
 from kitproof.ingest.take import read_take
 from kitproof.model import Channel, Take
 from kitproof.roles import LABELS
+from kitproof.wholefile import whole_file
 
 _FIELDS = {
     "mic": 'kind and pattern: "dynamic, cardioid"',
@@ -55,7 +54,8 @@ def write_sheet(folder: Path, *, force: bool = False) -> Path:
         take = read_take(folder)
     except TakeError:
         take = read_take(folder, use_sheet=False)
-    _write_whole(path, sheet_text(take))
+    with whole_file(path) as file:
+        file.write(sheet_text(take).encode("utf-8"))
     return path
 
 
@@ -126,16 +126,3 @@ def _optional(key: str, value: float | None, comment: str) -> str:
 def _text(value: str | None) -> str:
     """A TOML string; its escapes are those of JSON, except that DEL must be escaped too."""
     return json.dumps(value or "", ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _write_whole(path: Path, text: str) -> None:
-    """Write beside the target and move into place, so that a half-written sheet never stands there."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        draft.write_text(text, encoding="utf-8")
-        draft.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            draft.unlink(missing_ok=True)
-        reason = error.strerror or error
-        raise OutputError(f"{path}: cannot be written ({reason}); check the folder's rights and space") from error

@@ -17,7 +17,7 @@ from kitproof.mail.message import MailError, Report, address, compose, read_repo
 from kitproof.mail.outbox import Letter, Outbox, State
 from kitproof.mail.settings import Server, Settings, find_login
 from kitproof.mail.smtp import Outcome, connect
-from kitproof.saved import whole_file
+from kitproof.wholefile import whole_file
 
 LOOK_EVERY_S = 5.0
 Tell = Callable[[str], None]

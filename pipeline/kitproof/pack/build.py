@@ -32,7 +32,8 @@ from kitproof.pack.spares import cover
 from kitproof.pack.wash import without_cymbals
 from kitproof.pack.words import readme
 from kitproof.report.document import write_report
-from kitproof.saved import read_pictures, whole_file, write_pictures
+from kitproof.saved import read_pictures, write_pictures
+from kitproof.wholefile import whole_file
 
 MANIFEST, SUMS, ORIGINALS = "manifest.json", "SHA256SUMS", "originals.sha256"
 MANIFEST_KIND = "kitproof hand-over pack"

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from kitproof.saved import whole_file
 from kitproof.watch.folders import Bundle
 from kitproof.watch.measurer import ANSWER_NAME
+from kitproof.wholefile import whole_file
 
 ORDER_NAME = "order.json"
 ERRORS_NAME = "errors.txt"

@@ -26,9 +26,9 @@ from kitproof.ingest.folder import SHEET_NAME
 from kitproof.ingest.limits import FOLDERS_ABOVE, ROOM_FILE
 from kitproof.ingest.words import fold
 from kitproof.model import Take
-from kitproof.saved import whole_file
 from kitproof.watch.folders import content_hash
 from kitproof.watch.place import files_on_disk
+from kitproof.wholefile import whole_file
 
 ANSWER_NAME = "answer.json"
 REPORT_FOLDER = "report"  # the finished report

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from kitproof.errors import TakeError
 from kitproof.ingest.words import AUDIO_SUFFIXES
-from kitproof.saved import whole_file
+from kitproof.wholefile import whole_file
 
 EARLIER = "earlier"
 _OLD = "old"  # in the working folder: the report that is being replaced

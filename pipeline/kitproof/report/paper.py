@@ -1,0 +1,110 @@
+"""One PDF from start to end: drafts until page numbers settle, then the real thing, put in place whole."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from reportlab import rl_config
+from reportlab.pdfgen.canvas import Canvas
+
+from kitproof.errors import OutputError
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import PAGES, SANS, PageSize, load_fonts
+from kitproof.report.wording import Words
+from kitproof.wholefile import whole_file
+
+MOST_PASSES = 4
+Section = Callable[[Sheet], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class About:
+    """What a viewer shows about a document, and what stands at the head of its pages."""
+
+    title: str
+    subject: str
+    keywords: str
+    version: str
+    running: str
+
+
+def size_of(page_size: PageSize) -> tuple[float, float]:
+    """Width and height in points. Raises OutputError for a size that there is not."""
+    if page_size not in PAGES:
+        raise OutputError(f"no page size {page_size!r}; there are: {', '.join(PAGES)}")
+    return PAGES[page_size]
+
+
+def draw_pdf(
+    sections: Sequence[Section], about: About, words: Words, size: tuple[float, float], language: str
+) -> bytes:
+    """The document as bytes; the same sections give the same bytes.
+
+    sections : each draws itself, starting on a new page; called again for every draft
+    """
+    load_fonts()
+    pages: Mapping[str, int] | None = None
+    n_pages = 0
+    for _ in range(MOST_PASSES):
+        _, sheet = _pass(sections, about, words, size, language, pages, n_pages, draft=True)
+        if sheet.anchors == pages and sheet.page == n_pages:
+            break
+        pages, n_pages = sheet.anchors, sheet.page
+    return _pass(sections, about, words, size, language, pages, n_pages, draft=False)[0]
+
+
+def write_pdf(pdf: bytes, path: Path) -> None:
+    """Put the document in place. Raises OutputError and leaves nothing if that fails."""
+    with whole_file(path) as file:
+        file.write(pdf)
+
+
+def _pass(
+    sections: Sequence[Section],
+    about: About,
+    words: Words,
+    size: tuple[float, float],
+    language: str,
+    pages: Mapping[str, int] | None,
+    n_pages: int,
+    *,
+    draft: bool,
+) -> tuple[bytes, Sheet]:
+    """Draw all sections once."""
+    target = io.BytesIO()
+    with _plain_streams():
+        canvas = Canvas(target, pagesize=size, pageCompression=1, invariant=1, lang=language, initialFontName=SANS)
+        _describe(canvas, about, words)
+        sheet = Sheet(canvas, size, words, running=about.running, pages=pages, n_pages=n_pages, draft=draft)
+        for section in sections:
+            section(sheet)
+        if not draft:
+            canvas.showPage()
+            canvas.save()
+    return target.getvalue(), sheet
+
+
+def _describe(canvas: Canvas, about: About, words: Words) -> None:
+    canvas.setTitle(about.title)
+    canvas.setSubject(about.subject)
+    canvas.setAuthor(words("document.author"))
+    canvas.setKeywords(about.keywords)
+    canvas.setCreator(f"kitproof {about.version}")
+    canvas.setProducer("kitproof")
+    canvas.setViewerPreference("DisplayDocTitle", "true")
+    canvas.showOutline()
+
+
+@contextlib.contextmanager
+def _plain_streams() -> Iterator[None]:
+    """Have reportlab write compressed streams as they are: its text armour would add a quarter to the file."""
+    before = rl_config.useA85
+    rl_config.useA85 = 0
+    try:
+        yield
+    finally:
+        rl_config.useA85 = before
