@@ -103,6 +103,13 @@ def strokes_take(
     return folder
 
 
+def alter(path: Path) -> None:
+    """Change one sample of a mono file, and nothing about its length."""
+    samples, rate = sf.read(path)
+    samples[1000] += 0.25
+    sf.write(path, samples, rate, subtype="PCM_24")
+
+
 def fingerprint(folder: Path) -> dict[str, str]:
     """Name and SHA-256 of everything below a folder, and when it was last written to."""
     return {

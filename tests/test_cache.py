@@ -6,17 +6,17 @@ import ast
 import os
 import shutil
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-import soundfile as sf
 
 import kitproof
 import takes
+from executors import Counting
 from kitproof import cache as cache_module
 from kitproof import deliver, run
 from kitproof.cache import CHANNEL_CODE, REPORT_CODE, TAKE_CODE, Cache, Memory, default_folder, open_cache
@@ -29,29 +29,6 @@ from kitproof.run import Result, measure_take
 KICK, SNARE, OVER = "kick.wav", "snare top.wav", "overhead.wav"
 TIMES = {KICK: [0.4, 1.2, 2.0, 2.8], SNARE: [0.8, 1.6, 2.4, 3.2], OVER: []}
 SHEET = '[take]\ntempo_bpm = 75\n\n[[channel]]\nfile = "kick.wav"\nrole = "kick"\n'
-
-
-class Counting(Executor):
-    """Does each job at once, and remembers what was asked for."""
-
-    def __init__(self) -> None:
-        self.jobs: list[str] = []
-        self.files: list[str] = []
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """Do it."""
-        self.jobs.append(fn.__name__)
-        self.files.append(Path(args[0]).name if args and isinstance(args[0], Path) else "")
-        future: Future[Any] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as error:
-            future.set_exception(error)
-        return future
-
-    def scanned(self) -> list[str]:
-        """The files that were measured."""
-        return [file for job, file in zip(self.jobs, self.files, strict=True) if job == "scan_job"]
 
 
 @pytest.fixture(scope="module")
@@ -105,13 +82,6 @@ def bits(result: Result) -> bytes:
     return to_bytes((replace(m, take=replace(m.take, folder="")), result.pictures))
 
 
-def alter(path: Path) -> None:
-    """Change one sample, and nothing about the file's length."""
-    samples, rate = sf.read(path)
-    samples[1000] += 0.25
-    sf.write(path, samples, rate, subtype="PCM_24")
-
-
 # ------------------------------------------------------------------------------------ the same results
 def test_a_take_measured_before_is_the_same_to_the_last_bit(small: Path, reference: Result, filled: Cache) -> None:
     """Measurements, findings and pictures, whether they come from the disk or not."""
@@ -135,7 +105,7 @@ def test_an_unchanged_take_is_neither_measured_nor_read(take: Path, filled: Cach
 
 def test_only_the_channel_that_changed_is_measured_again(take: Path, copied: Cache) -> None:
     """One sample of the snare: the other channels are remembered, and all together is as if measured anew."""
-    alter(take / SNARE)
+    takes.alter(take / SNARE)
     jobs = Counting()
     result = measure(take, copied, jobs)
 
@@ -148,7 +118,7 @@ def test_a_change_that_hides_its_time_is_noticed(take: Path, copied: Cache) -> N
     """Same length, same time of change: the time at which the file's entry was changed gives it away (POSIX ctime)."""
     measure(take, copied)
     before = (take / SNARE).stat()
-    alter(take / SNARE)
+    takes.alter(take / SNARE)
     os.utime(take / SNARE, ns=(before.st_atime_ns, before.st_mtime_ns))
     jobs = Counting()
     measure(take, copied, jobs)
@@ -257,7 +227,7 @@ def test_a_file_that_changes_while_it_is_measured_leaves_nothing(take: Path, tmp
     cache = Cache(folder=tmp_path / "kept")
     memory = Memory.of(cache, read_take(take), Counting(), run.versions())
     channel = next(c for c in memory.take.channels if c.file == KICK)
-    alter(take / KICK)
+    takes.alter(take / KICK)
     memory.keep_channel(channel, 24, (1, 2))
 
     assert memory.channel(channel, 24) is None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import soundfile as sf
 
 import synth
 import takes
+from executors import AtOnce
 from kitproof import run, saved
 from kitproof.errors import StemError, TakeError
 from kitproof.model import Measurements
@@ -171,18 +172,6 @@ def test_files_carry_their_checksums(measured: MeasuredTake) -> None:
 
 
 # ------------------------------------------------------------------------------------ who does the work
-class AtOnce(Executor):
-    """The smallest executor there is: a job is done when it is handed in."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        done: Future[Any] = Future()
-        try:
-            done.set_result(fn(*args, **kwargs))
-        except Exception as error:
-            done.set_exception(error)
-        return done
-
-
 def test_the_result_does_not_depend_on_who_does_the_work(small: Path, executor: Executor) -> None:
     """One process, two processes, a thread or an executor of one's own: the same numbers to the last bit."""
     reference = measure_take(small, executor, strict=True).measurements

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import asdict
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -17,7 +18,8 @@ import pytest
 
 import takes
 import watchkit
-from kitproof import saved
+from executors import Counting
+from kitproof import cache, run, saved
 from kitproof.errors import OutputError
 from kitproof.watch import service
 from kitproof.watch.child import Making, Outcome
@@ -331,8 +333,8 @@ def test_limits_of_the_room_hold_for_loose_files_too(model: Path, tmp_path: Path
         (tmp_path / "room" / place / "kitproof-limits.toml").write_text(text)
     (tmp_path / "reports" / "kitproof-limits.toml").write_text("hot_dbfs = -1.0")
     order = {
-        "take": "Tidewall take 3", "folder": str(folder), "is_folder": False, "names": names, "workers": 1,
-        "page": "a4", "small": True, "language": "en",
+        "take": "Tidewall take 3", "folder": str(folder), "is_folder": False, "names": names,
+        **asdict(Making(workers=1, small=True)),
     }  # fmt: skip
 
     assert measure(order, work)["kind"] == "measured"
@@ -342,6 +344,36 @@ def test_limits_of_the_room_hold_for_loose_files_too(model: Path, tmp_path: Path
         str(tmp_path / "room" / "kitproof-limits.toml"): {"hot_dbfs": -8.0, "quiet_dbfs": -44.0},
         str(folder / "kitproof-limits.toml"): {"hot_dbfs": -7.0},
     }
+
+
+def test_a_new_export_with_one_other_stem_measures_that_stem_alone(
+    model: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The others are remembered, and the report is byte by byte that of a watch with --no-cache."""
+    monkeypatch.setenv("KITPROOF_CACHE", str(tmp_path / "kept"))
+    monkeypatch.setattr(cache, "_STARTED_S", float("inf"))  # the code is not changed while this runs
+    take = watchkit.export(model, tmp_path / "takes" / "take 1")
+    jobs: dict[str, Counting] = {}
+
+    def make(name: str, *, is_remembered: bool) -> dict[str, bytes]:
+        work, counting = tmp_path / name, Counting()
+        work.mkdir()
+        jobs[name] = counting
+        monkeypatch.setattr(run, "default_executor", lambda n: counting)
+        making = asdict(Making(workers=1, small=True, is_remembered=is_remembered))
+        names = [file.name for file in take.iterdir()]
+        order = {"take": take.name, "folder": str(take), "is_folder": True, "names": names} | making
+        assert measure(order, work)["kind"] == "measured"
+        return {p.name: p.read_bytes() for p in (work / "report").iterdir()}
+
+    before = make("first", is_remembered=True)
+    takes.alter(take / "snare top.wav")
+    again, anew = make("again", is_remembered=True), make("anew", is_remembered=False)
+
+    assert sorted(jobs["first"].scanned()) == sorted(jobs["anew"].scanned()) == sorted(watchkit.FILES)
+    assert jobs["again"].scanned() == ["snare top.wav"]
+    assert again == anew
+    assert again["measurements.json"] != before["measurements.json"]
 
 
 def test_nothing_is_ever_written_into_the_watched_folder(tmp_path: Path) -> None:

@@ -63,8 +63,11 @@ class Session:
 
     @property
     def environment(self) -> dict[str, str]:
-        """An outbox and settings of this session alone."""
-        return os.environ | {"XDG_STATE_HOME": str(self.root / "state"), "XDG_CONFIG_HOME": str(self.root / "none")}
+        """An outbox, settings and a cache of this session alone."""
+        return os.environ | {
+            "XDG_STATE_HOME": str(self.root / "state"), "XDG_CONFIG_HOME": str(self.root / "none"),
+            "KITPROOF_CACHE": str(self.root / "kept"),
+        }  # fmt: skip
 
     def export_all(self, pause_s: float) -> None:
         """Export every take, then again those that have their reports, as long as there are kills. Beside the watch."""

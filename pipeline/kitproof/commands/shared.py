@@ -23,15 +23,15 @@ def add_look(parser: argparse.ArgumentParser, *, small: bool = True) -> None:
 
 def add_measuring(parser: argparse.ArgumentParser) -> None:
     """What every command has that measures takes and then ends."""
-    add_workers(parser)
-    parser.add_argument("--no-cache", action="store_true", help="measure anew what was measured before")
+    add_effort(parser)
     parser.add_argument("--strict", action="store_true", help="stop at the first stage that fails")
     add_volume(parser, verbose="print all findings, and where an error came from")
 
 
-def add_workers(parser: argparse.ArgumentParser) -> None:
-    """How much is measured at once."""
+def add_effort(parser: argparse.ArgumentParser) -> None:
+    """How much is measured at once, and whether what is known is measured anew."""
     parser.add_argument("--workers", type=_count, metavar="N", help="processes, default: one a processor")
+    parser.add_argument("--no-cache", action="store_true", help="measure anew what was measured before")
 
 
 def add_volume(parser: argparse.ArgumentParser, *, verbose: str = "show where an error came from") -> None:

@@ -7,7 +7,7 @@ import signal
 from pathlib import Path
 
 from kitproof.commands.mail import add_mail_arguments, settings_of
-from kitproof.commands.shared import Tell, add_look, add_volume, add_workers, number_between
+from kitproof.commands.shared import Tell, add_effort, add_look, add_volume, number_between
 from kitproof.mail.outbox import Outbox
 from kitproof.mail.post import Postman, route
 from kitproof.mail.settings import find_login, state_folder
@@ -42,7 +42,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
         "--mail", action="append", default=[], metavar="A", help="mail each report to name@domain; may be given again"
     )
     add_mail_arguments(parser)
-    add_workers(parser)
+    add_effort(parser)
     add_volume(parser)
     return parser
 
@@ -53,7 +53,10 @@ def run(args: argparse.Namespace, tell: Tell, complain: Tell) -> int:
     postman = _postman(args, tell, complain) if args.mail else None
     plan = Plan(
         folder=args.folder, out=args.to, settle_s=args.settle, poll=args.poll,
-        making=Making(workers=args.workers, page=args.page, small=args.small, language=args.language),
+        making=Making(
+            workers=args.workers, page=args.page, small=args.small, language=args.language,
+            is_remembered=not args.no_cache,
+        ),
         on_report=postman.put_in if postman is not None else lambda folder: None,
     )  # fmt: skip
     with stop:

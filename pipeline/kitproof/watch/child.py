@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -30,6 +30,7 @@ class Making:
     page: str = "a4"
     small: bool = False
     language: str = "en"
+    is_remembered: bool = True  # what was measured before is not measured again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +56,7 @@ def measure_in_child(bundle: Bundle, work: Path, making: Making, is_stopping: Ca
     """
     order = {
         "take": bundle.name, "folder": str(bundle.folder.absolute()), "is_folder": bundle.is_folder,
-        "names": [f.name for f in bundle.files],
-        "workers": making.workers, "page": making.page, "small": making.small, "language": making.language,
+        "names": [f.name for f in bundle.files], **asdict(making),
     }  # fmt: skip
     with whole_file(work / ORDER_NAME) as file:
         file.write(json.dumps(order).encode())

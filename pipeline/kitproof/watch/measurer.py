@@ -49,12 +49,13 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
     """Measure one take and write its report into `work`/report; what came of it, as JSON can hold it."""
     try:
         folder = _take_folder(order, work)
+        cache = run.open_cache() if order["is_remembered"] else None
         with run.default_executor(order["workers"]) as executor:
-            result = run.measure_take(folder, executor)
+            result = run.measure_take(folder, executor, cache=cache)
         m = replace(result.measurements, take=_as_it_lies(result.measurements.take, folder, order))
         result = replace(result, measurements=m)
         look = {"page_size": order["page"], "small": order["small"], "language": order["language"]}
-        files = deliver.write_all(result, work / _MAKING, **look)
+        files = deliver.write_all(result, work / _MAKING, cache=cache, **look)
         files_on_disk(files.pdf.parent)
         files.pdf.parent.rename(work / REPORT_FOLDER)
     except OutputError as error:
