@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import email
 import email.policy
+import io
 from dataclasses import replace
 from email.message import EmailMessage
 from pathlib import Path
 
+import pypdf
 import pytest
 
 import samples
 from kitproof import deliver
 from kitproof.errors import KitproofError
+from kitproof.mail import message as message_module
 from kitproof.mail.message import MailError, Report, address, compose, read_report
 from kitproof.mail.settings import (
     Server,
@@ -134,6 +137,26 @@ def test_a_large_report_is_sent_with_coarser_pictures_and_a_larger_one_not_at_al
     assert str(report.pdf) in text_of(none)
     with pytest.raises(MailError, match="--max-mb"):
         written(report, most_bytes=100)
+
+
+def test_a_report_that_fits_is_not_drawn_anew(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Drawing takes seconds for each person; only one that is too large is worth them."""
+    monkeypatch.setattr(message_module, "write_report", lambda *a, **k: pytest.fail("drawn all the same"))
+
+    assert len(list(written(report).iter_attachments())) == 1
+
+
+def test_a_coarser_report_is_in_the_same_language_and_on_the_same_paper(tmp_path: Path) -> None:
+    """Whoever reads Japanese on letter paper gets that in the small one too."""
+    measurements, pictures = samples.take(n_channels=3, n_findings=0, duration_s=20.0)
+    result = Result(measurements=measurements, pictures=pictures)
+    report = read_report(deliver.write_all(result, tmp_path, page_size="letter", language="ja").pdf.parent)
+    (pdf,) = written(report, most_bytes=len(written(report).as_bytes()) - 1000).iter_attachments()
+    drawn = pypdf.PdfReader(io.BytesIO(pdf.get_content()))
+
+    assert len(pdf.get_content()) < len(report.pdf_bytes)
+    assert drawn.root_object["/Lang"] == "ja"
+    assert drawn.pages[0].mediabox.upper_right == (612, 792)
 
 
 def test_a_pdf_alone_can_be_sent(report: Report, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -25,6 +26,9 @@ from kitproof.report.document import write_report
 POLICY = SMTP.clone(cte_type="7bit")
 # RFC 5322, section 3.2.3: dot-atom; what would need quotes there, or letters beyond ASCII, hardly any server takes
 _LOCAL_PART = re.compile(r"[\w!#$%&'*+/=?^`{|}~.-]+", re.ASCII)
+# how a report says what language it is in, and that it is on paper of 8.5 by 11 inches (PDF 1.7: Lang, MediaBox)
+_LANGUAGE = re.compile(rb"/Lang \((\w+)\)")
+_LETTER = b"/MediaBox [ 0 0 612 792 ]"
 VERDICTS = {"keep": "keep it", "fix-and-redo": "fix something and redo", "redo": "redo", "unknown": "no verdict"}
 GREETING = "Hello,\n\nthis is the technical check of a drum take, made from its recordings alone."
 FAREWELL = "It can be wrong both ways: before anything is deleted, listen."
@@ -98,31 +102,37 @@ def compose(report: Report, sender: Address, to: Address, *, most_bytes: int, me
     raise MailError(f"a message of {most_bytes} bytes cannot hold even the text; allow more with --max-mb")
 
 
-def _attachments(report: Report) -> list[tuple[bytes | None, str]]:
-    """What may be attached, largest first, with the sentence that says so."""
+def _attachments(report: Report) -> Iterator[tuple[bytes | None, str]]:
+    """What may be attached, largest first, with the sentence that says so; drawn only when it is asked for."""
+    yield report.pdf_bytes, "The whole report is attached. Its first page is for everyone."
+    small = _small_pdf(report)
+    if small is not None:
+        yield small, "The report is attached, with coarser pictures to keep it small."
     size_mb = len(report.pdf_bytes) / 1e6
     where = (
         f"The report is too large for mail ({size_mb:.1f} MB). It lies with the sender: {_plain(str(report.pdf))}\n"
         "Ask for it."
     )
-    choices: list[tuple[bytes | None, str]] = [
-        (report.pdf_bytes, "The whole report is attached. Its first page is for everyone.")
-    ]
-    small = _small_pdf(report)
-    if small is not None:
-        choices.append((small, "The report is attached, with coarser pictures to keep it small."))
-    return [*choices, (None, where)]
+    yield None, where
 
 
 def _small_pdf(report: Report) -> bytes | None:
-    """The report written anew from what is saved, for mail; None if it is not all there, or no smaller."""
+    """The report written anew from what is saved, in its language and on its paper; None if it is not all there.
+
+    None too if it becomes no smaller.
+    """
     if report.measurements is None:
         return None
+    said = _LANGUAGE.search(report.pdf_bytes)
+    language = said[1].decode() if said is not None else "en"
     try:
         pictures = saved.read_pictures(report.pdf.parent / "pictures.npz")
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "report.pdf"
-            write_report(report.measurements, pictures, path, small=True)
+            write_report(
+                report.measurements, pictures, path, page_size="letter" if _LETTER in report.pdf_bytes else "a4",
+                language=language, small=True,
+            )  # fmt: skip
             content = path.read_bytes()
     except (SavedError, OutputError):
         return None
