@@ -97,24 +97,22 @@ def test_a_fault_touches_what_it_says_and_can_be_repeated(fault: Fault, scene: S
         assert damage.spoil or damage.subtype or not np.array_equal(x, scene.stems[r])
 
 
-@pytest.mark.parametrize("fault", [f for f in FAULTS if f.graded], ids=lambda fault: fault.name)
+# Slips that are rarer are as large; what is done to a written file has a test of its own below.
+LESS_OF_IT = [f for f in FAULTS if f.graded and f.name not in ("clock slips", "truncated")]
+
+
+@pytest.mark.parametrize("fault", LESS_OF_IT, ids=lambda fault: fault.name)
 def test_a_third_of_a_fault_is_less_of_it(fault: Fault, scene: Scene) -> None:
-    """What is changed in the channel is weaker or shorter at a third of the dose, or the same thing more rarely."""
+    """What is changed in the channel is weaker or shorter at a third of the dose."""
     role = next(r for r in fault.roles if any(name.startswith(r) for name in ROLES))
     full, third = (done(fault.inject, scene, role, share * fault.full) for share in (1.0, 0.33))
-    if full.spoil:
-        pytest.fail("a file fault needs a check of its own") if fault.name != "truncated" else None
-        return
     where = next(r for r in full.roles if r in full.stems)
 
     def harm(d: Damage) -> float:
         n = min(len(d.stems[where]), scene.n)
         return scene.n - n + float(np.sum(np.abs(d.stems[where][:n] - scene.stems[where][:n])))
 
-    # A file that lacks its start, or a time base that creeps, differs by as much at any dose; nothing else may.
-    assert harm(third) < harm(full) or fault.name in ("starts late", "clip, digital", "too soft", "limiter", "late",
-                                                      "clock slips", "skip", "clip, both sides", "clip, one side",
-                                                      "pair offset", "clock drift")  # fmt: skip
+    assert harm(third) < harm(full)
 
 
 def test_the_list_is_sound() -> None:

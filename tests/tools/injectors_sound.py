@@ -13,7 +13,6 @@ from kitproof.units import amplitude_to_db
 
 HUM = {1: 1.0, 2: 0.5, 3: 0.63, 5: 0.28}  # harmonic: amplitude against the fundamental
 PHONE_HZ = 217.0  # frames of a digital telephone, one slot in eight
-EXTRA_SEED = 77
 
 
 def tone(scene: Scene, hz: float, rng: np.random.Generator) -> Signal:

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 from injectors import Damage, Scene, Signal, changed, peak
-from render import delayed
 from scipy.ndimage import map_coordinates, spline_filter1d
 from scipy.signal import butter, resample_poly, sosfiltfilt
 
@@ -161,8 +160,3 @@ def empty_file(scene: Scene, role: str, amount: float, rng: np.random.Generator)
 
 def _overwrite(path: Path, data: bytes) -> None:
     path.write_bytes(data)
-
-
-def polarity_late(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
-    """Inverted and `amount` ms late at once, as a mic through another converter may be."""
-    return changed(role, -delayed(scene.stems[role], amount * 1e-3 * scene.rate_hz))
