@@ -27,7 +27,7 @@ from kitproof.ingest.limits import FOLDERS_ABOVE, ROOM_FILE
 from kitproof.ingest.words import fold
 from kitproof.model import Take
 from kitproof.watch.folders import content_hash
-from kitproof.watch.place import files_on_disk
+from kitproof.watch.place import on_disk
 from kitproof.wholefile import whole_file
 
 ANSWER_NAME = "answer.json"
@@ -56,7 +56,7 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
         result = replace(result, measurements=m)
         look = {"page_size": order["page"], "small": order["small"], "language": order["language"]}
         files = deliver.write_all(result, work / _MAKING, cache=cache, **look)
-        files_on_disk(files.pdf.parent)
+        on_disk(files.pdf.parent)
         files.pdf.parent.rename(work / REPORT_FOLDER)
     except OutputError as error:
         return {"kind": "unwritable", "said": str(error)}
@@ -92,7 +92,7 @@ def _take_folder(order: Mapping[str, Any], work: Path) -> Path:
     folder = Path(order["folder"])
     if order["is_folder"]:
         return folder
-    links = work / TAKE_FOLDER / Path(*"kit"[: FOLDERS_ABOVE - 1]) / str(order["take"])
+    links = work / TAKE_FOLDER / Path(*["above"] * (FOLDERS_ABOVE - 1)) / str(order["take"])
     wanted = {links / name: folder / name for name in order["names"]}
     wanted |= {link: file for link, file in _limits_files(links, folder).items() if file.is_file()}
     try:

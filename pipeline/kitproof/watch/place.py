@@ -40,7 +40,7 @@ def put_in_place(new: Path, target: Path, work: Path) -> None:
         if target.exists():
             target.rename(old)
         new.rename(target)
-        _on_disk(target.parent)
+        on_disk(target.parent)
     if old.exists():
         kept = target / EARLIER
         if (old / EARLIER).exists():
@@ -51,7 +51,7 @@ def put_in_place(new: Path, target: Path, work: Path) -> None:
             old.rename(kept / str(number))
         else:
             old.rmdir()
-        _on_disk(kept)
+        on_disk(kept)
 
 
 def failure_note(out: Path, take: str) -> Path:
@@ -70,16 +70,11 @@ def write_failure(out: Path, take: str, said: str) -> None:
         file.write(text.encode("utf-8", "backslashreplace"))
 
 
-def files_on_disk(folder: Path) -> None:
-    """Have the system write down every file of a folder, and the folder: a power cut must not leave a name alone."""
-    for path in folder.iterdir():
-        with path.open("rb+") as file:
-            os.fsync(file.fileno())
-    _on_disk(folder)
+def on_disk(folder: Path) -> None:
+    """Have the system write down which names a folder holds, as a power cut must not take one back.
 
-
-def _on_disk(folder: Path) -> None:
-    """Have the system write down what was moved into or out of a folder; not every system can."""
+    What is in the files is on the disk already (`whole_file`). Not every system can do it for a folder.
+    """
     if not hasattr(os, "O_DIRECTORY"):
         return
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)

@@ -115,6 +115,7 @@ class _Watch:
     def run_once(self) -> int:
         """Until a look finds nothing that is at rest and has no report."""
         self._resume()
+        # Long enough for takes seen first now, and a change of theirs soon after; what comes later is for the next run.
         end_s = time.monotonic() + 1.5 * self._plan.settle_s + 1.0
         with Hints(self._plan.folder, poll=True) as pause:
             while not self._is_stopping():
