@@ -45,7 +45,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
     "mail": BASICS | {"saved", "report.document"},  # may have to write a smaller PDF
     "gate": BASICS | {"saved"},
-    "pack": BASICS | {"ingest.audiofile", "measure.truepeak", "saved", "report.document", "report.bars"},
+    "pack": BASICS
+    | {"ingest.audiofile", "measure.truepeak", "saved", "report.document", "report.bars", "report.style"},
     "commands": BASICS | {"run", "compare", "deliver", "saved", "watch", "mail", "gate", "pack"},
     "cli": BASICS | {"run", "deliver", "commands"},
     "__main__": frozenset({"cli"}),

@@ -22,8 +22,8 @@ from kitproof.run import Result
 from kitproof.wholefile import whole_file
 
 __all__ = [
-    "Written", "languages", "refuse_same_names", "refuse_target", "render_saved", "saved_measurements", "write_all",
-    "write_comparison", "write_demo", "write_json", "write_sheet",
+    "Written", "languages", "make_folder", "refuse_same_names", "refuse_target", "render_saved", "saved_measurements",
+    "write_all", "write_comparison", "write_demo", "write_json", "write_sheet",
 ]  # fmt: skip
 
 
@@ -41,7 +41,7 @@ def write_all(
     result: Result,
     out: Path,
     *,
-    page_size: str = "a4",
+    page_size: PageSize = "a4",
     small: bool = False,
     language: str = "en",
     cache: Cache | None = None,
@@ -55,10 +55,7 @@ def write_all(
     folder = out / take.name
     if folder.resolve() == Path(take.folder).resolve():
         raise OutputError(f"{folder}: this is the take itself; choose another folder with -o")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made ({error.strerror}); choose another folder with -o") from error
+    make_folder(folder)
     files = Written(
         pdf=folder / "report.pdf", json=folder / "measurements.json",
         hits=folder / "hits.csv", pictures=folder / "pictures.npz",
@@ -67,22 +64,32 @@ def write_all(
     saved.write_pictures(result.pictures, files.pictures)
     saved.write_hits_csv(result.measurements, files.hits)
     pictures = saved.read_pictures(files.pictures)  # as saved, so that `render` draws the same report later
-    size: PageSize = "letter" if page_size == "letter" else "a4"
-    look = {"page_size": size, "small": small, "language": language}
-    key = None if cache is None else report_key(result.measurements, pictures, look)
-    drawn = None if cache is None or key is None else cache.get(key)
-    if drawn is not None:
+    if cache is None:
+        write_report(result.measurements, pictures, files.pdf, page_size=page_size, small=small, language=language)
+        return files
+    look = {"page_size": page_size, "small": small, "language": language}
+    key = report_key(result.measurements, pictures, look)
+    if (drawn := cache.get(key)) is not None:
         with whole_file(files.pdf) as file:
             file.write(drawn)
-        return files
-    write_report(result.measurements, pictures, files.pdf, page_size=size, small=small, language=language)
-    if cache is not None and key is not None:
+    else:
+        write_report(result.measurements, pictures, files.pdf, page_size=page_size, small=small, language=language)
         cache.put(key, files.pdf.read_bytes())
     return files
 
 
+def make_folder(folder: Path, option: str = "-o") -> None:
+    """Make a folder and those above it, if they are not there. OutputError, which names the option, if that fails."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: cannot be made ({error.strerror}); choose another folder with {option}"
+        ) from error
+
+
 def render_saved(
-    measurements: Path, pdf: Path, *, page_size: str = "a4", small: bool = False, language: str = "en"
+    measurements: Path, pdf: Path, *, page_size: PageSize = "a4", small: bool = False, language: str = "en"
 ) -> None:
     """Draw the report from saved measurements, and from the pictures beside them if they are there.
 
@@ -93,10 +100,7 @@ def render_saved(
     """
     pictures = measurements.with_name("pictures.npz")
     drawn = saved.read_pictures(pictures) if pictures.exists() else Pictures(channels=(), hits=())
-    write_report(
-        saved.read_measurements(measurements), drawn, pdf, page_size="letter" if page_size == "letter" else "a4",
-        small=small, language=language,
-    )  # fmt: skip
+    write_report(saved.read_measurements(measurements), drawn, pdf, page_size=page_size, small=small, language=language)
 
 
 def saved_measurements(path: Path) -> Path | None:
@@ -109,7 +113,12 @@ def saved_measurements(path: Path) -> Path | None:
 
 
 def write_comparison(
-    comparison: Comparison, takes: Sequence[Measurements], out: Path, *, page_size: str = "a4", language: str = "en"
+    comparison: Comparison,
+    takes: Sequence[Measurements],
+    out: Path,
+    *,
+    page_size: PageSize = "a4",
+    language: str = "en",
 ) -> tuple[Path, Path]:
     """Write comparison.pdf and comparison.json into `out`, which is made if it is not there.
 
@@ -121,14 +130,10 @@ def write_comparison(
     """
     if any(out.resolve() == Path(m.take.folder).resolve() for m in takes):
         raise OutputError(f"{out}: this is one of the takes; choose another folder with -o")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be made ({error.strerror}); choose another folder with -o") from error
+    make_folder(out)
     pdf, json = out / "comparison.pdf", out / "comparison.json"
     saved.write_comparison(comparison, json)
-    size: PageSize = "letter" if page_size == "letter" else "a4"
-    write_comparison_report(comparison, takes, pdf, page_size=size, language=language)
+    write_comparison_report(comparison, takes, pdf, page_size=page_size, language=language)
     return pdf, json
 
 

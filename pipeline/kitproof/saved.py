@@ -252,12 +252,18 @@ def _unpack(name: str, saved: NDArray[Any], scale: float) -> FloatArray:
     return result
 
 
+def dateless_entry(name: str) -> zipfile.ZipInfo:
+    """An entry of a zip archive that is the same whenever and on whatever system it is written."""
+    entry = zipfile.ZipInfo(name, date_time=_OLDEST_ZIP_DATE)
+    entry.create_system = 3
+    return entry
+
+
 def _write_npz(arrays: Mapping[str, NDArray[Any]], handle: BinaryIO) -> None:
     # numpy's own savez stamps the present time into the archive, so no two files would be the same.
     with zipfile.ZipFile(handle, "w") as archive:
         for name, values in arrays.items():
-            entry = zipfile.ZipInfo(f"{name}.npy", date_time=_OLDEST_ZIP_DATE)
-            entry.create_system = 3  # the same on every system
+            entry = dateless_entry(f"{name}.npy")
             entry.compress_type = zipfile.ZIP_DEFLATED
             content = io.BytesIO()
             np.lib.format.write_array(content, np.asarray(values), allow_pickle=False)

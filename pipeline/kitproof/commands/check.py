@@ -7,7 +7,7 @@ from pathlib import Path
 
 from kitproof import deliver, gate, run, saved
 from kitproof.commands.shared import Tell, Watching, add_measuring, cache_of
-from kitproof.errors import KitproofError, OutputError
+from kitproof.errors import KitproofError
 from kitproof.gate import Gated
 from kitproof.wholefile import whole_file
 
@@ -80,17 +80,10 @@ def _write(takes: list[Gated], args: argparse.Namespace) -> None:
         with whole_file(args.markdown) as file:
             file.write(gate.markdown(takes, args.fail_on).encode("utf-8", "backslashreplace"))
     if args.json_dir is not None:
-        _make_folder(args.json_dir)
+        deliver.make_folder(args.json_dir, "--json-dir")
         for gated, name in zip(takes, _names(takes), strict=True):
             if gated.measurements is not None:
                 saved.write_measurements(gated.measurements, args.json_dir / f"{name}.json")
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made ({error.strerror}); choose another folder") from error
 
 
 def _names(takes: list[Gated]) -> list[str]:

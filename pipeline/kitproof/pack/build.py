@@ -10,7 +10,7 @@ import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import BinaryIO
 
 import soundfile as sf
 
@@ -32,17 +32,17 @@ from kitproof.pack.spares import cover
 from kitproof.pack.wash import without_cymbals
 from kitproof.pack.words import readme
 from kitproof.report.document import write_report
-from kitproof.saved import read_pictures, write_pictures
+from kitproof.report.style import PageSize
+from kitproof.saved import dateless_entry, read_pictures, write_pictures
 from kitproof.wholefile import whole_file
 
 MANIFEST, SUMS, ORIGINALS = "manifest.json", "SHA256SUMS", "originals.sha256"
 MANIFEST_KIND = "kitproof hand-over pack"
-_OLDEST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 _PACKED_ALREADY = (".pdf", ".wav", ".mp3", ".flac")  # deflating them takes long and saves little
 
 
 def write_pack(
-    m: Measurements, pictures: Pictures, to: Path, *, as_zip: bool = False, page: str = "a4", language: str = "en"
+    m: Measurements, pictures: Pictures, to: Path, *, as_zip: bool = False, page: PageSize = "a4", language: str = "en"
 ) -> Path:
     """Write the hand-over pack of a measured take into `to`; returns the folder or zip, named after the take.
 
@@ -116,7 +116,7 @@ def _replace(folder: Path, target: Path) -> None:
 
 
 # ---------------------------------------------------------------- what is in it
-def _fill(folder: Path, m: Measurements, pictures: Pictures, *, page: str, language: str) -> None:
+def _fill(folder: Path, m: Measurements, pictures: Pictures, *, page: PageSize, language: str) -> None:
     _write_reports(folder, m, pictures, page=page, language=language)
     offsets, covered = offset_table(m), without_cymbals(cover(m), m, Path(m.take.folder))
     texts = {
@@ -138,14 +138,13 @@ def _fill(folder: Path, m: Measurements, pictures: Pictures, *, page: str, langu
     _write_sums(folder, m)
 
 
-def _write_reports(folder: Path, m: Measurements, pictures: Pictures, *, page: str, language: str) -> None:
+def _write_reports(folder: Path, m: Measurements, pictures: Pictures, *, page: PageSize, language: str) -> None:
     kept = folder / "pictures.npz"
     write_pictures(pictures, kept)
     drawn = read_pictures(kept)  # as saved, so that this is the report that `kitproof report` draws
     kept.unlink()
     for name, small in (("report.pdf", False), ("report-small.pdf", True)):
-        size: Any = "letter" if page == "letter" else "a4"
-        write_report(m, drawn, folder / name, page_size=size, small=small, language=language)
+        write_report(m, drawn, folder / name, page_size=page, small=small, language=language)
 
 
 def _tempo(m: Measurements) -> TempoMap | None:
@@ -163,16 +162,15 @@ def _write_sums(folder: Path, m: Measurements) -> None:
     originals = {f.path: f.sha256 for f in m.take.files}
     known = {path: found for path, found in originals.items() if found is not None}
     (folder / ORIGINALS).write_bytes(_sum_lines(known))
-    files = [
-        {"file": p.name, "bytes": p.stat().st_size, "sha256": file_sha256(p)} for p in sorted(folder.iterdir())
-    ]  # fmt: skip
+    sums = {p.name: file_sha256(p) for p in folder.iterdir()}
+    files = [{"file": name, "bytes": (folder / name).stat().st_size, "sha256": sums[name]} for name in sorted(sums)]
     manifest = {
         "kind": MANIFEST_KIND, "take": m.take.name, "song": m.take.song, "versions": dict(m.versions),
         "originals": [{"file": f.path, "bytes": f.size_bytes, "sha256": f.sha256} for f in m.take.files],
         "files": files,
     }  # fmt: skip
     (folder / MANIFEST).write_bytes(encoded(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"))
-    (folder / SUMS).write_bytes(_sum_lines({p.name: file_sha256(p) for p in sorted(folder.iterdir())}))
+    (folder / SUMS).write_bytes(_sum_lines(sums | {MANIFEST: file_sha256(folder / MANIFEST)}))
 
 
 def _sum_lines(sums: dict[str, str]) -> bytes:
@@ -189,12 +187,11 @@ def _sum_lines(sums: dict[str, str]) -> bytes:
 
 
 # ---------------------------------------------------------------- zip
-def _zip(folder: Path, file: Any) -> None:
+def _zip(folder: Path, file: BinaryIO) -> None:
     """All files in a folder of the pack's name, sorted, with one date, read in blocks."""
     with zipfile.ZipFile(file, "w") as archive:
         for path in sorted(folder.iterdir()):
-            entry = zipfile.ZipInfo(f"{folder.name}/{path.name}", date_time=_OLDEST_ZIP_DATE)
-            entry.create_system = 3  # the same on every system
+            entry = dateless_entry(f"{folder.name}/{path.name}")
             entry.external_attr = 0o644 << 16
             entry.compress_type = zipfile.ZIP_STORED if path.suffix in _PACKED_ALREADY else zipfile.ZIP_DEFLATED
             entry.file_size = path.stat().st_size
