@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import shutil
@@ -107,7 +108,10 @@ def test_the_manifest_names_every_original_and_every_file(packed: Path, measured
 
     assert {entry["file"] for entry in manifest["files"]} == FILES - {"manifest.json", "SHA256SUMS"}
     assert originals == {p.name: p.stat().st_size for p in measured.folder.glob("*.wav")}
-    assert all(len(entry["sha256"]) == 64 for entry in manifest["originals"] + manifest["files"])
+    for entries, folder in ((manifest["originals"], measured.folder), (manifest["files"], packed)):
+        assert {entry["file"]: entry["sha256"] for entry in entries} == {
+            entry["file"]: hashlib.sha256((folder / entry["file"]).read_bytes()).hexdigest() for entry in entries
+        }
 
 
 @pytest.mark.usefixtures("no_reports")
