@@ -338,6 +338,8 @@ def test_limits_of_the_room_hold_for_loose_files_too(model: Path, tmp_path: Path
     }  # fmt: skip
 
     assert measure(order, work)["kind"] == "measured"
+    text = (work / "report" / "measurements.json").read_text("utf-8")
+    assert str(work) not in text  # where it was made is nobody's business, and gone by then
     limits = saved.read_measurements(work / "report" / "measurements.json").take.limits
     mine = {place: dict(values) for place, values in limits.items() if str(tmp_path) in place}
     assert mine == {

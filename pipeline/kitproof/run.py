@@ -135,9 +135,11 @@ def measure_take(
     progress: Progress | None = None,
     strict: bool = False,
     cache: Cache | None = None,
+    place: Path | None = None,
 ) -> Result:
     """Measure one take folder.
 
+    place : where the take lies, if `folder` only holds links to its files
     cache : where results are kept by content; what is there already is not measured again
 
     Raises
@@ -147,7 +149,7 @@ def measure_take(
     one_thread()
     tell = progress or (lambda stage, done, total: None)
     course = _Course(strict)
-    take = read_take(folder)
+    take = read_take(folder, place=place)
     memory = None if cache is None else Memory.of(cache, take, executor, versions())
     if memory is not None and (known := memory.whole()) is not None:
         return Result(measurements=known[0], pictures=known[1])

@@ -34,13 +34,14 @@ _FOLDER_NAME = re.compile(
 )
 
 
-def read_take(folder: Path, *, use_sheet: bool = True) -> Take:
+def read_take(folder: Path, *, use_sheet: bool = True, place: Path | None = None) -> Take:
     """Read a take folder. No samples are looked at.
 
     Parameters
     ----------
     folder : the folder that holds one take
     use_sheet : False leaves take.toml aside, even if it is no TOML
+    place : where the take lies, if `folder` only holds links to its files; limits are those set above it
 
     Raises
     ------
@@ -70,7 +71,7 @@ def read_take(folder: Path, *, use_sheet: bool = True) -> Take:
         files=files,
         ignored=listing.ignored,
         remarks=(*listing.remarks, *declared.remarks, *entry_remarks, *channel_remarks),
-        limits=_limits(folder, declared),
+        limits=_limits(place or folder, declared),
     )
 
 

@@ -23,9 +23,7 @@ from kitproof import deliver, run
 from kitproof.errors import KitproofError, OutputError, StemError
 from kitproof.ingest.audiofile import file_sha256
 from kitproof.ingest.folder import SHEET_NAME
-from kitproof.ingest.limits import FOLDERS_ABOVE, ROOM_FILE
 from kitproof.ingest.words import fold
-from kitproof.model import Take
 from kitproof.watch.folders import content_hash
 from kitproof.watch.place import on_disk
 from kitproof.wholefile import whole_file
@@ -51,8 +49,9 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
         folder = _take_folder(order, work)
         cache = run.open_cache() if order["is_remembered"] else None
         with run.default_executor(order["workers"]) as executor:
-            result = run.measure_take(folder, executor, cache=cache)
-        m = replace(result.measurements, take=_as_it_lies(result.measurements.take, folder, order))
+            result = run.measure_take(folder, executor, cache=cache, place=_place(order))
+        m = result.measurements
+        m = replace(m, take=replace(m.take, folder=order["folder"]))
         result = replace(result, measurements=m)
         look = {"page_size": order["page"], "small": order["small"], "language": order["language"]}
         files = deliver.write_all(result, work / _MAKING, cache=cache, **look)
@@ -87,37 +86,28 @@ def content_of(folder: Path, known: Mapping[str, str | None], names: list[str]) 
     return content_hash({name: sums.get(name) for name in names})
 
 
+def _place(order: Mapping[str, Any]) -> Path:
+    """Where the take lies, or would lie if it had a folder of its own."""
+    folder = Path(order["folder"])
+    return folder if order["is_folder"] else folder / str(order["take"])
+
+
 def _take_folder(order: Mapping[str, Any], work: Path) -> Path:
     """The take's own folder, or one of links to its files."""
     folder = Path(order["folder"])
     if order["is_folder"]:
         return folder
-    links = work / TAKE_FOLDER / Path(*["above"] * (FOLDERS_ABOVE - 1)) / str(order["take"])
-    wanted = {links / name: folder / name for name in order["names"]}
-    wanted |= {link: file for link, file in _limits_files(links, folder).items() if file.is_file()}
+    links = work / TAKE_FOLDER / str(order["take"])
     try:
         links.mkdir(parents=True)
-        for link, file in wanted.items():
-            link.symlink_to(file.resolve())
+        for name in order["names"]:
+            (links / name).symlink_to((folder / name).resolve())
     except OSError as error:
         raise OutputError(
             f"{links}: no links to the files can be made there ({error.strerror or error}); "
             "give the take a folder of its own"
         ) from error
     return links
-
-
-def _limits_files(links: Path, folder: Path) -> dict[Path, Path]:
-    """Where limits are looked for above the links -> where they are set above the take: the same, floor by floor."""
-    above = [folder, *folder.parents][:FOLDERS_ABOVE]
-    return {fake / ROOM_FILE: real / ROOM_FILE for fake, real in zip(links.resolve().parents, above, strict=False)}
-
-
-def _as_it_lies(take: Take, folder: Path, order: Mapping[str, Any]) -> Take:
-    """The take, with the places that its links stand for."""
-    real = {str(fake): str(file) for fake, file in _limits_files(folder, Path(order["folder"])).items()}
-    limits = {real.get(place, place): values for place, values in take.limits.items()}
-    return replace(take, folder=order["folder"], limits=take.limits if order["is_folder"] else limits)
 
 
 def _die_with_the_watch() -> None:

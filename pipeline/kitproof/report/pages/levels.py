@@ -62,15 +62,17 @@ def _row(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[Cell | st
 
 
 def _line(ctx: Context) -> str:
-    """The loudest channel, and the one with the least room between peak and noise."""
-    loud = [(m.true_peak_dbtp, m.file) for m in ctx.measurements.channels if m.true_peak_dbtp is not None]
+    """The loudest mic, and the one with the least room between peak and noise."""
+    mics = {c.file for c in ctx.mics}
+    measures = [m for m in ctx.measurements.channels if m.file in mics]
+    loud = [(m.true_peak_dbtp, m.file) for m in measures if m.true_peak_dbtp is not None]
     if not loud:
         return ctx.words("levels.line_none")
     level, file = max(loud)
     line = ctx.words("levels.line", label=ctx.label(file), level=numbers.fixed(level))
     spans = [
         (m.true_peak_dbtp - m.noise_floor_dbfs, m.file)
-        for m in ctx.measurements.channels
+        for m in measures
         if m.true_peak_dbtp is not None and m.noise_floor_dbfs is not None
     ]
     if not spans:

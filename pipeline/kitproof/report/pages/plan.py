@@ -17,6 +17,7 @@ from kitproof.report.typeset import text_width
 KEY = "plan"
 PLAN_H = 390.0
 MOST_PER_M = 200.0  # points a metre: a kit alone does not fill a page
+SEAT_M = (0.10, -0.45)  # right and ahead of the snare: where one sits to play it
 MIC = 4.0  # half the side of a mic's square
 UNSURE_M = 0.30  # from here on a place is drawn in broken line
 # radius on the plan, m: usual sizes, for the eye
@@ -84,6 +85,11 @@ def _drawing(sheet: Sheet, ctx: Context, plan: KitPlan) -> None:
     _scale(sheet, box, per_m)
     marks = [at(p.right_m, p.ahead_m) for p in plan.places if p.kind == "mic"]
     taken = [Box(x - MIC - 1.0, y - MIC - 1.0, 2 * MIC + 2.0, 2 * MIC + 2.0) for x, y in marks]
+    seat_x, seat_y = at(*SEAT_M)
+    seat = ctx.words("plan.seat")
+    sheet.text(seat_x, seat_y, seat, style.TICK, align="centre")
+    seat_w = text_width(seat, style.TICK.font, style.TICK.size)
+    taken.append(Box(seat_x - seat_w / 2, seat_y - style.TICK.size, seat_w, style.TICK.leading))
     for p in sorted(plan.places, key=lambda p: p.kind):
         x, y = at(p.right_m, p.ahead_m)
         _error_ring(sheet, p, x, y, per_m, box)
@@ -93,8 +99,6 @@ def _drawing(sheet: Sheet, ctx: Context, plan: KitPlan) -> None:
             sheet.rect(Box(x - MIC, y - MIC, 2 * MIC, 2 * MIC), fill=style.INK)
     for p in plan.places:
         _name(sheet, ctx, p, at(p.right_m, p.ahead_m), per_m, box, taken)
-    seat = at(0.10, low_y + 0.16)
-    sheet.text(seat[0], seat[1], ctx.words("plan.seat"), style.TICK, align="centre")
     sheet.y = box.bottom + 8.0
 
 
