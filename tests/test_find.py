@@ -132,14 +132,24 @@ def test_a_broken_file_is_to_be_fixed_and_names_its_channel(problem, code):
 
 
 # ---------------------------------------------------------------- life and level
+NOISE_ONLY = {
+    "sample_peak_dbfs": -60.7, "true_peak_dbtp": -60.2, "rms_dbfs": -74.0, "crest_db": 13.3, "noise_floor_dbfs": -74.1,
+    "n_own_hits": 0,
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("role", ["hi-hat", "snare-bottom", "room-left", "overhead-right"])
 def test_a_channel_with_steady_noise_only_is_dead_and_nothing_else(role):
-    records = k.with_channel(
-        k.kit(), role, sample_peak_dbfs=-60.7, true_peak_dbtp=-60.2, rms_dbfs=-74.0, crest_db=13.3,
-        noise_floor_dbfs=-74.1, n_own_hits=0,
-    )  # fmt: skip
-    found = k.told(records).findings
+    found = k.told(k.with_channel(k.kit(), role, **NOISE_ONLY)).findings
     assert [(f.severity, f.code, f.files) for f in found] == [("fix", "dead-channel", (k.file_of(role),))]
+
+
+def test_the_stub_of_a_file_is_cut_short_and_not_also_dead():
+    """Twenty milliseconds of noise say nothing of the mic; that the file is a stub is said."""
+    records = k.with_channel(k.kit(), "hi-hat", **NOISE_ONLY)
+    assert k.the(k.told(records), "dead-channel").files == (k.file_of("hi-hat"),)
+    stub = k.told(k.with_channel(records, "hi-hat", duration_s=0.02))
+    assert "dead-channel" not in [f.code for f in stub.findings]
 
 
 def test_a_channel_of_zeros_is_dead():

@@ -12,8 +12,11 @@ from kitproof.roles import PAIRS
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """Dead channels, then quiet ones."""
+    """Dead channels, then quiet ones; of a stub of a file neither is known, and that it is one is said elsewhere."""
+    longest_s = max((c.duration_s for c in e.kit), default=0.0)
     for c in e.kit:
+        if c.duration_s < e.limits["dead_least_share"] * longest_s:
+            continue
         reason = dead(e, c)
         if reason:
             yield _dead_finding(e, c, reason)
