@@ -50,7 +50,7 @@ _ALL = (
     _t("upsampled_rate_hz", 88000.0, "Hz", "rates that promise more"),
     # life
     _t("dead_over_noise_db", 3.0, "dB", "RMS this near the noise floor: nothing but noise in the file"),
-    _t("dead_least_share", 0.1, "share of length", "a file so much shorter than the longest may end before its drum plays"),
+    _t("dead_least_share", 0.1, "share of length", "so much shorter than the longest file, it is a stub"),
     _t("dead_crest_db", 20.0, "dB", "steady noise has a crest of 11 to 15 dB; one stroke in a song lifts it over 20"),
     _t("trace_peak_dbfs", -50.0, "dBFS", "a close mic that never peaks over this has only crosstalk or distant drums"),
     _t("trace_under_others_db", 30.0, "dB", "an unpowered mic is 30 to 50 dB under its siblings", PRACTICE),
