@@ -348,6 +348,19 @@ def test_limits_of_the_room_hold_for_loose_files_too(model: Path, tmp_path: Path
     }
 
 
+def test_a_failure_of_loose_files_names_the_folder_they_lie_in(tmp_path: Path) -> None:
+    """Not the links by which they were read."""
+    (tmp_path / "takes").mkdir()
+    (tmp_path / "work").mkdir()
+    name = "Tidewall take 3 kick.wav"
+    (tmp_path / "takes" / name).write_bytes(b"no audio")
+    order = {"take": "Tidewall take 3", "folder": str(tmp_path / "takes"), "is_folder": False, "names": [name]}
+
+    answer = measure(order | asdict(Making(workers=1)), tmp_path / "work")
+    assert answer["kind"] == "failed"
+    assert answer["said"].startswith(f"{tmp_path / 'takes' / 'Tidewall take 3'}: nothing could be measured; {name}: ")
+
+
 def test_a_new_export_with_one_other_stem_measures_that_stem_alone(
     model: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -59,8 +59,8 @@ def measure(order: Mapping[str, Any], work: Path) -> dict[str, Any]:
         files.pdf.parent.rename(work / REPORT_FOLDER)
     except OutputError as error:
         return {"kind": "unwritable", "said": str(error)}
-    except KitproofError as error:
-        return {"kind": "failed", "said": str(error)}
+    except KitproofError as error:  # the links are gone when somebody reads this
+        return {"kind": "failed", "said": str(error).replace(str(work / TAKE_FOLDER), order["folder"])}
     except Exception as error:
         return {"kind": "failed", "said": f"this should not happen: {type(error).__name__}: {error}"}
     return {
