@@ -7,6 +7,9 @@ from kitproof.report.sheet import Sheet
 from kitproof.report.style import TextStyle
 from kitproof.report.typeset import shorten_middle, wrap
 
+# A section's last note may reach into the white above the page number: better than a page for two lines.
+FOOT_SLACK = 14.0
+
 
 def open_section(sheet: Sheet, key: str, finding: str) -> None:
     """Start a section on a new page: anchor, outline entry, title, the one-line finding.
@@ -53,7 +56,7 @@ def caption(sheet: Sheet, text: str) -> None:
 def method(sheet: Sheet, text: str) -> None:
     """How the numbers of this section were had."""
     rows = wrap(text, style.TICK, sheet.text_w - 8.0)
-    sheet.need(len(rows) * style.TICK.leading + 4.0)
+    sheet.need(len(rows) * style.TICK.leading + 4.0 - FOOT_SLACK)
     top = sheet.y
     sheet.y = sheet.lines(sheet.left + 8.0, sheet.y, rows, style.TICK)
     sheet.line(sheet.left + 1.0, top + 1.0, sheet.left + 1.0, sheet.y - 1.0, style.QUIET, 0.8)

@@ -18,7 +18,7 @@ from kitproof.report.typeset import shorten_middle, upper_first, wrap
 
 KEY = "channels"
 WAVE_H, STROKE_H = 60.0, 86.0
-SONOGRAM_H = (70.0, 190.0)  # takes what the page has left
+SONOGRAM_H = (56.0, 190.0)  # takes what the page has left
 STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 3 * style.SMALL.leading + 6.0
 CAPTION_H = 3 * style.SMALL.leading + 6.0
 LOW_END = 34.0  # axis and key below the spectrogram
