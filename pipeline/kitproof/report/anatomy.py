@@ -53,6 +53,11 @@ def caption(sheet: Sheet, text: str) -> None:
     block(sheet, text, style.SMALL)
 
 
+def caption_height(sheet: Sheet, text: str) -> float:
+    """Room that a caption takes."""
+    return len(wrap(text, style.SMALL, sheet.text_w)) * style.SMALL.leading + 6.0
+
+
 def method(sheet: Sheet, text: str) -> None:
     """How the numbers of this section were had."""
     rows = wrap(text, style.TICK, sheet.text_w - 8.0)

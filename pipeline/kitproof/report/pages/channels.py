@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from kitproof.model import Channel, ChannelMeasures
 from kitproof.report import marks, numbers, style, telling
-from kitproof.report.anatomy import caption, method, open_page
+from kitproof.report.anatomy import caption, caption_height, method, open_page
 from kitproof.report.context import Context
 from kitproof.report.figures.histogram import draw_histogram
 from kitproof.report.figures.sonogram import draw_key, draw_sonogram
@@ -19,8 +19,7 @@ from kitproof.report.typeset import shorten_middle, upper_first, wrap
 KEY = "channels"
 WAVE_H, STROKE_H = 60.0, 86.0
 SONOGRAM_H = (56.0, 190.0)  # takes what the page has left
-STROKE_BLOCK = 16.0 + STROKE_H + 15.0 + 3 * style.SMALL.leading + 6.0
-CAPTION_H = 3 * style.SMALL.leading + 6.0
+STROKE_BLOCK = 16.0 + STROKE_H + 15.0  # without its caption
 LOW_END = 34.0  # axis and key below the spectrogram
 AXIS_W = 36.0  # of the label column, for the numbers of the spectrogram's axis
 COLUMN_GAP = 22.0
@@ -93,7 +92,8 @@ def _pictures(sheet: Sheet, ctx: Context, channel: Channel) -> None:
     if picture is None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, words("common.no_picture"), style.BODY) + 8.0
     else:
-        below = (STROKE_BLOCK if hit else 0.0) + _tables_height(ctx, channel)
+        stroke = STROKE_BLOCK + caption_height(sheet, words("channels.caption_stroke")) if hit else 0.0
+        below = stroke + _tables_height(ctx, channel) + caption_height(sheet, words("channels.caption_time"))
         _over_time(sheet, ctx, channel, below)
         caption(sheet, words("channels.caption_time"))
     if hit is not None:
@@ -107,6 +107,7 @@ def _tables_height(ctx: Context, channel: Channel) -> float:
         return 0.0
     n_rows = len(NUMBERS) + min(len(one.noise_bands), MOST_BANDS) + 4
     n_reasons = min(len({*one.unmeasured.values()}), 3)
+    n_reasons += bool(n_reasons)  # in other languages a line says that they are in English
     return 14.0 + n_rows * (style.CELL.leading + 1.0) + n_reasons * style.TICK.leading + 30.0
 
 
@@ -127,7 +128,7 @@ def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> No
     scale = ctx.words("channels.wave_scale", factor=factor) if factor > 1 else ctx.words("channels.wave_scale_full")
     sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
     _own_hits(sheet, ctx, channel, full)
-    left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END - CAPTION_H
+    left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END
     sono = Box(full.x, wave.bottom + 10.0, share, min(max(left, SONOGRAM_H[0]), SONOGRAM_H[1]))
     draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
     name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
