@@ -61,6 +61,14 @@ class Words:
         form = "one" if n == 1 else (none if n == 0 else "many")
         return self(f"{key}.{form}", n=grouped(n), **values)
 
+    def sentences(self, *sentences: str) -> str:
+        """Sentences one after another: not every language sets a blank between them."""
+        return self("common.between_sentences").join(sentences)
+
+    def unit(self, unit: str) -> str:
+        """A unit behind a number: a word where this language has one for it, else the symbol itself."""
+        return self.or_text(f"unit.{unit}", unit)
+
     def has(self, key: str) -> bool:
         """Whether there is such a key: for keys that come from outside."""
         try:

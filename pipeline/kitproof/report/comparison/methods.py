@@ -32,6 +32,7 @@ def draw(sheet: Sheet, takes: Takes) -> None:
     if not words.native:
         block(sheet, words("common.in_english"), style.SMALL)
     rows: list[list[Cell | str]] = [
-        [Cell(x.name, bold=True), f"{x.value:g} {x.unit}", x.reason, x.source] for x in takes.comparison.limits
+        [Cell(x.name, bold=True), f"{x.value:g} {words.unit(x.unit)}", x.reason, x.source]
+        for x in takes.comparison.limits
     ]
     draw_table(sheet, columns, rows)

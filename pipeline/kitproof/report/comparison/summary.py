@@ -97,4 +97,4 @@ def _comp(takes: Takes) -> str:
             everybody = len(b.takes) == sum(n is not None for n in b.n_marked)
             names = words("compare.comp_all") if everybody else words("compare.comp_tie", takes=names)
         told.append(words("compare.comp_line", stretch=stretch(takes, b), takes=names))
-    return words("compare.comp_ear", blocks="; ".join(told))
+    return words("compare.comp_ear", blocks=words("common.semicolon").join(told))

@@ -88,8 +88,10 @@ def _switched(takes: Takes, s: Switch) -> str:
     """What is another thing now, in few words."""
     if s.kind == "polarity":
         return takes.words("compare.item_polarity")
-    text = takes.words("compare.item_format", before=minus(s.before) or "–", after=minus(s.after) or "–")
-    return takes.words("common.titled", title=takes.words("compare.item_hum"), text=text) if s.kind == "hum" else text
+    if s.kind == "hum":
+        key = "compare.item_hum_went" if s.before else "compare.item_hum_came"
+        return takes.words(key, level=minus(s.before or s.after))
+    return takes.words("compare.item_format", before=minus(s.before) or "–", after=minus(s.after) or "–")
 
 
 def _error_cm(path_cm: float | None, delay_ms: float | None, error_ms: float | None) -> str:
@@ -100,7 +102,7 @@ def _error_cm(path_cm: float | None, delay_ms: float | None, error_ms: float | N
 
 def _cell(takes: Takes, items: list[str], said: Sequence[Word | None]) -> Cell | str:
     if items:
-        return Cell("; ".join(items))
+        return Cell(takes.words("common.semicolon").join(items))
     return takes.words("compare.cell_same") if any(w == "same" for w in said) else "–"
 
 
@@ -112,7 +114,7 @@ def _item(takes: Takes, c: Change) -> str:
     decimals = DECIMALS.get(c.kind, 1)
     name = takes.words("compare.item_bleed", drum=takes.drum(c.drum)) if c.kind == "bleed" else ""
     text = takes.words(
-        "compare.item_value", item=name or takes.words(ITEMS[c.kind]), unit=c.unit,
+        "compare.item_value", item=name or takes.words(ITEMS[c.kind]), unit=takes.words.unit(c.unit),
         value=numbers.fixed(c.value, decimals, sign=True), error=numbers.fixed(c.error, decimals),
     )  # fmt: skip
     return text if c.word == "changed" else takes.words("compare.cell_unclear", text=text)
@@ -181,14 +183,15 @@ def _full(sheet: Sheet, takes: Takes, take: int) -> None:
 
 def _full_drums(sheet: Sheet, takes: Takes, take: int, reasons: Reasons) -> None:
     words = takes.words
-    heads: tuple[tuple[str, Kind], ...] = (
-        ("compare.full_struck", "strength"), ("compare.full_pitch", "pitch"), ("compare.full_decay", "decay"),
-        ("compare.full_attack", "attack"), ("compare.full_crest", "crest"),
+    heads: tuple[tuple[str, Kind, float], ...] = (
+        ("compare.full_struck", "strength", 66.0), ("compare.full_pitch", "pitch", 66.0),
+        ("compare.full_decay", "decay", 62.0), ("compare.full_attack", "attack", 80.0),
+        ("compare.full_crest", "crest", 66.0),
     )  # fmt: skip
     columns = scaled(
         (
-            Column(words("compare.overview_drum"), 70.0, "left"), Column(words("compare.full_place"), 68.0),
-            *(Column(words(key), 70.0) for key, _ in heads), Column(words("compare.full_pairs"), 44.0),
+            Column(words("compare.overview_drum"), 66.0, "left"), Column(words("compare.full_place"), 80.0),
+            *(Column(words(key), width) for key, _, width in heads), Column(words("compare.full_pairs"), 44.0),
             Column(words("compare.full_bleed"), 72.0),
         ),
         sheet.text_w,
@@ -200,7 +203,7 @@ def _full_drums(sheet: Sheet, takes: Takes, take: int, reasons: Reasons) -> None
         most = max(bleeds, key=lambda c: abs(c.value or 0.0), default=None)
         rows.append([
             Cell(takes.drum(drum), bold=True), _figure(takes, takes.move(take, drum=drum), reasons),
-            *(_figure(takes, takes.change(take, kind, drum=drum), reasons) for _, kind in heads),
+            *(_figure(takes, takes.change(take, kind, drum=drum), reasons) for _, kind, _ in heads),
             str(crest.n) if crest is not None and crest.value is not None else "–", _figure(takes, most, reasons),
         ])  # fmt: skip
     if rows:

@@ -76,7 +76,7 @@ def _line(ctx: Context) -> str:
         "arrival.line_pair", a=ctx.label(widest.a), b=ctx.label(widest.b), drum=ctx.drum(widest.drum),
         ms=numbers.fixed(abs(widest.delay_ms or 0.0), 2), cm=numbers.fixed(abs(widest.path_cm or 0.0), 1),
     )  # fmt: skip
-    return f"{flips} {apart}"
+    return ctx.words.sentences(flips, apart)
 
 
 def _columns(sheet: Sheet) -> list[Box]:

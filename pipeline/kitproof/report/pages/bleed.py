@@ -79,7 +79,7 @@ def _neighbours(sheet: Sheet, ctx: Context, entries: list[BleedEntry], reasons: 
     rows: list[list[Cell | str]] = []
     for e in entries:
         figures = [
-            reasons.figure(getattr(e, field), e.unmeasured.get(field))
+            reasons.figure(getattr(e, field), e.unmeasured.get(field), brief=True)
             for field in ("bleed_db", "bleed_low_db", "bleed_mid_db", "bleed_high_db", "spread_db")
         ]
         mic = Cell(ctx.label(e.file), link=ctx.channel_anchor(e.file), one_line=True)

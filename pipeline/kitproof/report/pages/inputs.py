@@ -90,7 +90,7 @@ def format_words(ctx: Context, facts: FileFacts) -> str:
         parts.append(numbers.clock(facts.n_frames / facts.rate_hz))
     if facts.problem:
         parts.append(words(f"inputs.{facts.problem}"))
-    return ", ".join(p for p in parts if p)
+    return words("common.comma").join(p for p in parts if p)
 
 
 def _line(ctx: Context) -> str:
@@ -103,5 +103,5 @@ def _line(ctx: Context) -> str:
     )
     if not kinds:
         return ctx.words("inputs.line_none", n=len(files))
-    listed = ", ".join(f"{n} × {kind}" for kind, n in sorted(kinds.items()))
+    listed = ctx.words("common.comma").join(f"{n} × {kind}" for kind, n in sorted(kinds.items()))
     return ctx.words("inputs.line_same" if len(kinds) == 1 else "inputs.line_mixed", kinds=listed)

@@ -78,4 +78,5 @@ def _line(ctx: Context) -> str:
     if not spans:
         return line
     span, noisy = min(spans)
-    return f"{line} {ctx.words('levels.line_span', label=ctx.label(noisy), span=numbers.fixed(span, 0))}"
+    then = ctx.words("levels.line_span", label=ctx.label(noisy), span=numbers.fixed(span, 0))
+    return ctx.words.sentences(line, then)

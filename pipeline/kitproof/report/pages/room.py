@@ -40,9 +40,10 @@ def _line(ctx: Context, known: list[RoomDecay]) -> str:
     livest = min(known, key=lambda r: r.early_over_late_db or 0.0)
     first = ctx.words("room.line", mic=ctx.label(livest.file), level=numbers.fixed(livest.early_over_late_db or 0.0, 0))
     if not decays:
-        return first + " " + ctx.words("room.line_no_decay")
+        return ctx.words.sentences(first, ctx.words("room.line_no_decay"))
     seconds, file = max(decays)
-    return first + " " + ctx.words("room.line_decay", seconds=numbers.fixed(seconds, 2), mic=ctx.label(file))
+    then = ctx.words("room.line_decay", seconds=numbers.fixed(seconds, 2), mic=ctx.label(file))
+    return ctx.words.sentences(first, then)
 
 
 def _middle(r: RoomDecay, field: str) -> float | None:

@@ -17,6 +17,7 @@ KEY = "tuning"
 ROW_H = 18.0
 LOW_HZ, HIGH_HZ = 30.0, 500.0
 TICKS_HZ = (30, 40, 50, 60, 80, 100, 150, 200, 300, 400, 500)
+UNNAMED_HZ = (400,)  # its number would touch the last one
 NAME_W = 150.0  # right of the figure
 
 
@@ -59,6 +60,8 @@ def _figure(sheet: Sheet, ctx: Context, known: list[DrumRing]) -> None:
     for hz in TICKS_HZ:
         x = _x(box, hz)
         sheet.line(x, box.y, x, box.bottom + 3.0)
+        if hz in UNNAMED_HZ:
+            continue
         label = f"{hz} Hz" if hz == TICKS_HZ[-1] else str(hz)
         sheet.text(x, box.bottom + 11.0, label, style.TICK, align="centre")
     for n, r in enumerate(known):
