@@ -146,6 +146,8 @@ def pictures(seed: int = 5) -> model.Pictures:
     page = model.ChannelPicture(
         file=ODD_NAME, duration_s=2.0, wave_min=-wave, wave_max=wave, band_hz=band_hz, spectrogram_dbfs=spectrogram,
         spectrum_dbfs=np.full(24, -np.inf), noise_spectrum_dbfs=rng.uniform(-140.0, -60.0, 24),
+        own_spectrum_dbfs=rng.uniform(-90.0, -20.0, 24), n_own_strokes=7,
+        unmeasured={"bleed_spectrum_dbfs": "no stroke stands alone"},
     )  # fmt: skip
     mean = rng.standard_normal(50)
     stroke = model.HitPicture(
@@ -452,6 +454,7 @@ def test_pictures_read_back_as_precise_as_promised(tmp_path):
         ("spectrogram_dbfs", 0.0, 0.5 * LEVEL_STEP_DB + 1e-5),  # half a step, and the 32-bit float it comes back as
         ("spectrum_dbfs", half, 0.0),
         ("noise_spectrum_dbfs", half, 0.0),
+        ("own_spectrum_dbfs", half, 0.0),
     ):
         np.testing.assert_allclose(getattr(page, name), getattr(before.channels[0], name), rtol, atol, err_msg=name)
     for name, rtol, atol in (
@@ -463,6 +466,34 @@ def test_pictures_read_back_as_precise_as_promised(tmp_path):
         ("spectrum_dbfs", half, 0.0),
     ):
         np.testing.assert_allclose(getattr(stroke, name), getattr(before.hits[0], name), rtol, atol, err_msg=name)
+
+
+def test_a_curve_that_could_not_be_had_keeps_its_reason(tmp_path):
+    """A spectrum that is None comes back as None, with the reason and the numbers of strokes."""
+    write_pictures(pictures(), tmp_path / "p.npz")
+
+    (page,) = read_pictures(tmp_path / "p.npz").channels
+
+    assert (page.bleed_spectrum_dbfs, page.n_own_strokes, page.n_foreign_strokes) == (None, 7, 0)
+    assert page.unmeasured == {"bleed_spectrum_dbfs": "no stroke stands alone"}
+
+
+def test_pictures_of_an_earlier_version_are_read(tmp_path):
+    """What was saved before spectra at strokes were measured has none, and says so."""
+    path = tmp_path / "p.npz"
+    write_pictures(pictures(), path)
+    with np.load(path) as archive:
+        arrays = {name: archive[name] for name in archive.files if "own_spectrum" not in name}
+    index = json.loads(str(arrays["index"]))
+    for name in ("own_spectrum_dbfs", "bleed_spectrum_dbfs", "n_own_strokes", "n_foreign_strokes", "unmeasured"):
+        index["channels"][0].pop(name, None)
+    index["channels"][0]["scales"].pop("own_spectrum_dbfs")
+    np.savez(path, **{**arrays, "index": np.array(json.dumps(index))})
+
+    (page,) = read_pictures(path).channels
+
+    assert (page.own_spectrum_dbfs, page.bleed_spectrum_dbfs) == (None, None)
+    assert set(page.unmeasured) == {"own_spectrum_dbfs", "bleed_spectrum_dbfs"}
 
 
 def test_read_pictures_cannot_be_changed(tmp_path):

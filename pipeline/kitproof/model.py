@@ -456,6 +456,13 @@ class Measurements:
 
 
 # ---------------------------------------------------------------- pictures: small arrays for the report
+SPECTRA_AT_STROKES = ("own_spectrum_dbfs", "bleed_spectrum_dbfs")
+
+
+def _not_looked_at() -> Mapping[str, str]:
+    return dict.fromkeys(SPECTRA_AT_STROKES, "strokes were not looked at for this picture, or by what saved it")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelPicture:
     """What one channel's page is drawn from. Columns are equal stretches of time over the whole file."""
@@ -468,6 +475,16 @@ class ChannelPicture:
     spectrogram_dbfs: FloatArray  # (n_bands, n_columns) level per band, loudest moment of the column
     spectrum_dbfs: FloatArray  # (n_bands,) mean over the file
     noise_spectrum_dbfs: FloatArray  # (n_bands,) of the quietest stretches
+    own_spectrum_dbfs: FloatArray | None = None  # (n_bands,) mean around strokes of its own drum
+    bleed_spectrum_dbfs: FloatArray | None = None  # (n_bands,) around those of others while its own is silent
+    n_own_strokes: int = 0  # that the first of these was taken from
+    n_foreign_strokes: int = 0  # and the second
+    unmeasured: Mapping[str, str] = field(default_factory=_not_looked_at)
+
+    NULLABLE = SPECTRA_AT_STROKES
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -43,6 +43,7 @@ from kitproof.measure.observers import TAKE_OBSERVERS, observe_channel
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
+from kitproof.measure.picture import with_strokes
 from kitproof.measure.timeline import common_tracks
 from kitproof.measure.views import ChannelBrief, TakeView
 from kitproof.model import (
@@ -213,7 +214,8 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
     moments: tuple[MomentPicture, ...] = course.attempt(
         "pictures of the findings", lambda: picture_moments(root, kit, found, executor), ()
     )
-    return replace(result, pictures=replace(result.pictures, moments=moments))
+    channels = with_strokes(result.pictures.channels, clues)
+    return replace(result, pictures=replace(result.pictures, channels=channels, moments=moments))
 
 
 def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:

@@ -92,7 +92,7 @@ class BandTrack:
         self._next = 0
         self._held = np.zeros(size // 2, dtype=np.float32)
         self._window = signal.get_window("hann", size).astype(np.float32)
-        self._matrix = _band_matrix(rate_hz, size, edges_hz, self._window)
+        self._matrix = band_matrix(rate_hz, size, edges_hz, self._window)
         n_bands = len(edges_hz) - 1
         self._loudest = np.full((n_columns, n_bands), -1.0, dtype=np.float32)
         self._sum = np.zeros(n_bands)
@@ -157,7 +157,7 @@ class BandTrack:
         self._next += len(power)
 
 
-def _band_matrix(
+def band_matrix(
     rate_hz: float, size: int, edges_hz: NDArray[np.float64], window: NDArray[np.float32]
 ) -> NDArray[np.float32]:
     """(size/2 + 1, n_bands) that turns squared magnitudes into band powers; a bin is shared where an edge cuts it."""

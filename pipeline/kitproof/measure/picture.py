@@ -6,10 +6,14 @@ to the octave, see bands.py), dBFS relative to amplitude 1.0. Minus infinity: no
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.bands import BandSpectrum, QuietRuns, band_centres_hz
+from kitproof.measure.spectra import MicSpectra
 from kitproof.model import ChannelPicture, FloatArray
 
 WAVE_COLUMNS = 2000
@@ -78,6 +82,20 @@ class PictureMeter:
             spectrum_dbfs=_frozen(_db(np.concatenate((low.mean(), high.mean())))),
             noise_spectrum_dbfs=_frozen(_db(np.nan_to_num(noise, nan=0.0))),
         )
+
+
+def with_strokes(pictures: Iterable[ChannelPicture], clues: Iterable[object]) -> tuple[ChannelPicture, ...]:
+    """The pictures with the spectra around strokes, which only a second look at the channels can give."""
+    heard = {clue.file: clue for clue in clues if isinstance(clue, MicSpectra)}
+    return tuple(_with_spectra(p, heard[p.file]) if p.file in heard else p for p in pictures)
+
+
+def _with_spectra(picture: ChannelPicture, heard: MicSpectra) -> ChannelPicture:
+    return replace(
+        picture, n_own_strokes=heard.n_own, n_foreign_strokes=heard.n_foreign, unmeasured=heard.unmeasured,
+        own_spectrum_dbfs=None if heard.own is None else _frozen(_db(heard.own)),
+        bleed_spectrum_dbfs=None if heard.bleed is None else _frozen(_db(heard.bleed)),
+    )  # fmt: skip
 
 
 def _db(power: FloatArray) -> NDArray[np.float64]:
