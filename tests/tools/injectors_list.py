@@ -110,6 +110,10 @@ FAULTS: tuple[Fault, ...] = (
           roles=("floor-tom", "rack-tom-1"), shared=False),
     Fault(name="tuning sinks", codes=("tuning-drift",), inject=sound.tuning_drift, full=90.0, unit="cents",
           roles=("floor-tom", "rack-tom-1"), value_unit="cents", line_check=False),
+    Fault(name="head splits", codes=("drum-changed",), inject=sound.head_splits, full=10.0, unit="dB duller",
+          roles=("snare-top", "kick", "kick-in"), line_check=False),
+    Fault(name="wires slip", codes=("snares-loose",), inject=sound.wires_slip, full=9.0, unit="dB less",
+          roles=("snare-bottom",), line_check=False),
     # files
     Fault(name="lossy copy", codes=("lossy-origin",), inject=time.lossy_origin, full=16.0, unit="kHz", graded=False,
           roles=("overhead-left", "hi-hat")),

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from injectors import Damage, Scene, Signal, changed, peak
 from render import delayed, room_tone
 from scipy.signal import butter, fftconvolve, lfilter, sosfilt
 
-from kitproof.units import amplitude_to_db
+from kitproof.units import amplitude_to_db, db_to_amplitude
 
 HUM = {1: 1.0, 2: 0.5, 3: 0.63, 5: 0.28}  # harmonic: amplitude against the fundamental
 PHONE_HZ = 217.0  # frames of a digital telephone, one slot in eight
@@ -177,6 +177,33 @@ def _after(
         burst = band(rng.standard_normal(n), *hz, scene.rate_hz)[: max(scene.n - start, 0)]
         out[start : start + len(burst)] += burst * shape[: len(burst)] * rng.uniform(0.7, 1.0)
     return out / peak(out)
+
+
+def head_splits(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
+    """From three fifths of the take on every stroke of the mic's own drum is `amount` dB duller above 1 kHz."""
+    return _strokes_filtered(scene, role, lambda x: x - (1.0 - db_to_amplitude(-amount)) * band(
+        x, 1000.0, 20000.0, scene.rate_hz), 0.0, 0.12)  # fmt: skip
+
+
+def wires_slip(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
+    """From three fifths of the take on the snare's strokes hold `amount` dB less of the wires, from 6 ms on."""
+    return _strokes_filtered(scene, role, lambda x: x - (1.0 - db_to_amplitude(-amount)) * band(
+        x, 1500.0, 9000.0, scene.rate_hz), 0.006, 0.2)  # fmt: skip
+
+
+def _strokes_filtered(
+    scene: Scene, role: str, change: Callable[[Signal], Signal], after_s: float, length_s: float
+) -> Damage:
+    """The own drum's strokes in the last two fifths of the take, each faded into what `change` makes of it."""
+    x, n = scene.stems[role], scene.n
+    wet = np.zeros(n)
+    edge = round(0.002 * scene.rate_hz)
+    for t in (t for t in scene.own_hits_s(role) if t * scene.rate_hz > 0.6 * n):
+        start = round((t - 0.001 + after_s) * scene.rate_hz)
+        wet[start : start + round(length_s * scene.rate_hz)] = 1.0
+    wet = np.clip(np.convolve(wet, np.ones(edge) / edge, "same"), 0.0, 1.0)
+    y = x * (1.0 - wet) + change(x) * wet
+    return changed(role, y * min(1.0, 0.98 / peak(y)))
 
 
 def tuning_drift(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:

@@ -1,4 +1,4 @@
-"""What sounds along when another drum is struck: the snare's wires, and toms at their own pitch; wires that slip."""
+"""What sounds along when another drum is struck: the snare's wires, toms at their own pitch; what changes for good."""
 
 from __future__ import annotations
 
@@ -6,18 +6,19 @@ from collections.abc import Iterator
 
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import counted, db, listed, seconds
-from kitproof.model import Finding
-from kitproof.observed.instrument import SympatheticRing, WireBuzz, WireShare
+from kitproof.model import DelayCourse, Finding
+from kitproof.observed.instrument import DrumSound, SympatheticRing, WireBuzz, WireShare
 from kitproof.roles import drum_label
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
     """One finding for all drums that set the wires off, the loudest first; one for each tom that rings along;
-    one if the wires were set otherwise during the take."""
+    one if the wires were set otherwise during the take; one for each drum whose strokes changed."""
     sure = [b for b in e.records(WireBuzz) if _is_sure(e, b)]
     if sure:
         yield _buzz(e, sorted(sure, key=lambda b: -(b.level_db or -200.0)))
     yield from (_wires_changed(e, w) for w in e.records(WireShare) if _has_step(e, w))
+    yield from (_drum_changed(e, d) for d in e.records(DrumSound) if _sounds_otherwise(e, d))
     along = [s for s in e.records(SympatheticRing) if _rings_along(e, s)]
     for drum in dict.fromkeys(s.drum for s in along):
         yield _along(e, max((s for s in along if s.drum == drum), key=lambda s: s.level_db or -200.0))
@@ -90,4 +91,37 @@ def _wires_changed(e: Evidence, w: WireShare) -> Finding:
         action="Set the strainer as it was, mark its place, and play the other part again, unless it was meant.",
         value=step, unit="dB", confidence=round(min(0.95, 1.0 - 0.5 * (w.rest or 0.0)), 2), times_s=(at,), n_times=1,
         drum="snare", else_maybe="A passage played with the stick on the rim, or towards the edge.",
+    )  # fmt: skip
+
+
+def _sounds_otherwise(e: Evidence, d: DrumSound) -> bool:
+    if d.step_db is None or d.rest is None or d.overlap is None or d.louder_db is None:
+        return False
+    return (
+        d.step_db >= e.limits["changed_step_db"] and d.rest <= e.limits["changed_rest"]
+        and d.overlap <= e.limits["changed_overlap"] and abs(d.louder_db) <= e.limits["changed_louder_db"]
+        and not _known_already(e, d)
+    )  # fmt: skip
+
+
+def _known_already(e: Evidence, d: DrumSound) -> bool:
+    """Whether its mic moved, or the wires were set otherwise, at the same moment."""
+    moved = [c.step_time_s for c in e.records(DelayCourse) if c.file == d.file and c.shape == "step"]
+    wires = [w.step_time_s for w in e.records(WireShare) if d.drum == "snare" and _has_step(e, w)]
+    at = d.step_time_s or 0.0
+    return any(t is not None and abs(t - at) <= e.limits["changed_same_s"] for t in (*moved, *wires))
+
+
+def _drum_changed(e: Evidence, d: DrumSound) -> Finding:
+    step, darker, at, drum = d.step_db or 0.0, d.darker_db or 0.0, d.step_time_s or 0.0, drum_label(d.drum)
+    how = "otherwise" if abs(darker) < step else ("darker" if darker > 0.0 else "brighter")
+    what = "beater" if d.drum == "kick" else "sticks"
+    return Finding(
+        code="drum-changed", severity="look", files=(d.file,),
+        message=f"From {seconds(at)} on the {drum}'s strokes sound {how} than before, by {db(step)} on the mean of "
+        f"their octaves at equal strength: {counted(d.n_strokes, 'stroke')}.",
+        action=f"Look at the {drum}'s head and at the {what} before anything else is played, then play the later part "
+        "again.",
+        value=step, unit="dB", confidence=round(min(0.95, 1.0 - 0.5 * (d.rest or 0.0)), 2), times_s=(at,), n_times=1,
+        drum=d.drum, else_maybe="Another stick or way of playing, or its mic was turned.",
     )  # fmt: skip

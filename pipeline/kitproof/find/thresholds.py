@@ -237,6 +237,11 @@ _ALL = (
     _t("along_note_db", -35.0, "dB", "of a tom's own ring: less is lost under any groove"),
     _t("along_look_db", -14.0, "dB", "of a tom's own ring: a note that is heard under the groove"),
     _t("along_tone_db", 15.0, "dB", "over its surroundings: a tone, not another drum's skirt"),
+    _t("changed_step_db", 2.5, "dB", "mean over octaves, at equal strokes; steady drums stay under 1.7"),
+    _t("changed_rest", 0.6, "ratio", "scatter with the step over scatter without; steady takes stay above 0.5"),
+    _t("changed_overlap", 0.1, "share of strokes", "that sound like the other side's; of no step it is a third"),
+    _t("changed_louder_db", 4.0, "dB", "a drum that is played so much louder or softer is played otherwise"),
+    _t("changed_same_s", 3.0, "s", "a mic that moved, or wires that slipped, so near to it is the same event"),
     _t("along_rise_db", 10.0, "dB", "over what was there before: it is this drum that sets it off"),
     _t("along_fewest_hits", 8.0, "hits", "fewer may all have had something else with them"),
     # the room, the air, the cymbals

@@ -12,6 +12,7 @@ from kitproof.find import polarity, sides
 from kitproof.find.evidence import Evidence, drum_of, is_distant
 from kitproof.find.texts import counted, listed
 from kitproof.model import DelayCourse, NotChecked
+from kitproof.observed.instrument import DrumSound
 from kitproof.roles import PAIRS, drum_label
 
 MOST_LINES = 10
@@ -22,6 +23,7 @@ def not_checked(e: Evidence) -> tuple[NotChecked, ...]:
     """All checks that could not be made, the weightiest first."""
     families = (
         _channels, _drums, _signal_faults, _second_mics, _spaced, _sides, _arrivals, _bleed, _noise, _offsets, _courses,
+        _kept_sounds,
     )  # fmt: skip
     lines = [line for family in families for line in family(e)]
     return (*lines[: MOST_LINES - 1], ALWAYS)
@@ -74,6 +76,17 @@ def _courses(e: Evidence) -> Iterator[NotChecked]:
         yield NotChecked(
             check=f"drift and moved mics: {listed(e.labels(files))}", reason=reasons[0],
             code="courses", files=tuple(files),
+        )  # fmt: skip
+
+
+def _kept_sounds(e: Evidence) -> Iterator[NotChecked]:
+    """Drums that were struck too seldom to say whether they sounded the same throughout."""
+    drums = [d.drum for d in e.records(DrumSound) if d.step_db is None]
+    if drums:
+        yield NotChecked(
+            check=f"whether {listed([drum_label(d) for d in drums], 6)} sounded the same throughout",
+            reason="too few strokes that can be held against one another",
+            code="kept-sound", drums=tuple(drums),
         )  # fmt: skip
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.measure.air import find_air
+from kitproof.measure.breaks import BreakMeter, lone_breaks
+from kitproof.measure.drumsound import observe_drum_sound
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
 from kitproof.measure.identity import voices
@@ -64,6 +66,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     room_decays,
     observe_wash,
 )
+    observe_drum_sound,
 
 
 def observe_channel(path: Path, brief: ChannelBrief) -> tuple[list[object], list[Exception]]:

@@ -14,7 +14,7 @@ from typing import Any, get_args, get_type_hints
 from kitproof.observed.chain import GainStep, Gate, Origin, Skip
 from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
-from kitproof.observed.instrument import DrumRing, SympatheticRing, WireBuzz, WireShare
+from kitproof.observed.instrument import DrumRing, DrumSound, SympatheticRing, WireBuzz, WireShare
 from kitproof.observed.interference import (
     FileEnds,
     LateSound,
@@ -57,6 +57,7 @@ class Observed:
     sympathies: tuple[SympatheticRing, ...] = ()
     wire_shares: tuple[WireShare, ...] = ()
     room_decays: tuple[RoomDecay, ...] = ()
+    drum_sounds: tuple[DrumSound, ...] = ()
     reflections: tuple[Reflection, ...] = ()
     washes: tuple[Wash, ...] = ()
     hat_spills: tuple[HatInSnare, ...] = ()

@@ -34,6 +34,9 @@ class DrumRing:
     drift_error_cents: float | None  # half-width of 68 %
     drift_span_s: float | None  # from the first stroke used to the last
     drift_from: Literal["late", "early"] | None  # the pitch that was followed
+    fall_db: tuple[float, ...] = ()  # of the late mode against its highest, median over strokes; empty without one
+    fall_from_s: float = 0.15  # when the first of these is, after the stroke
+    fall_step_s: float = 0.05  # from one to the next
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
     NULLABLE = (
@@ -101,6 +104,28 @@ class WireShare:
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
     NULLABLE = ("share_db", "step_db", "step_time_s", "scatter_db", "rest", "drum_step_db")
+
+    def __post_init__(self) -> None:
+        check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrumSound:
+    """The tone of one drum's attack, in octaves of its own mic, and the best single step of it over the take."""
+
+    drum: str
+    file: str
+    n_strokes: int  # without soft ones
+    step_db: float | None  # at equal strength: root mean square over the octaves, each against the mean of all
+    step_time_s: float | None
+    darker_db: float | None  # of it, lows over highs: positive darker, negative brighter
+    scatter_db: float | None  # robust standard deviation beside the step
+    overlap: float | None  # share of the strokes that sound rather like those of the other side
+    rest: float | None  # scatter with the step over scatter without it
+    louder_db: float | None  # median strength after it over before it
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+    NULLABLE = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)

@@ -1,0 +1,197 @@
+"""Whether a drum sounds the same from its first stroke to its last: a head that splits, a stick that breaks, a beater
+that works loose.
+
+Per stroke, in the drum's own mic: power in octaves during the first 10 ms, less what was there before, each octave
+against the mean of them all. That is the tone of the attack, whatever its loudness. The best single step over the
+take is the one that leaves least scatter (sum of distances). A head that goes changes the tone at once and for good;
+a passage on the rim, with brushes or towards the edge goes and comes back, which one step does not explain.
+
+Three things change the tone without being a fault, and are taken out first:
+
+- How hard the stroke was: a slope per octave, the median of slopes between strokes next to one another in time.
+- What is struck along with it: strokes are held only against those with the same other drums within 12 ms, or a hat
+  that gives way to the ride would be a new snare.
+- Soft strokes, which are played elsewhere on the head, are not asked.
+
+Tried and dropped: the distance of stroke spectra without kinds (bleeding hats make steps of 2 dB at every change from
+hat to ride); the spectrum from 10 to 60 ms (it holds the ring, which a muffled hand or the strainer changes too).
+
+Conventions: levels in dB; a step is what an octave gained against the others.
+
+Source
+------
+A step of the attack spectrum that persists, and its traps: common practice. Method: own choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.views import TakeView
+from kitproof.observed.instrument import DrumSound
+from kitproof.reasons import ALREADY_SOUNDING
+
+Float64Array = NDArray[np.float64]
+
+DRUMS = ("kick", "snare", "rack-tom", "floor-tom")
+FROM_HZ, TO_HZ = 120.0, 8000.0  # below, 10 ms tell little; above, a close mic hears cymbals as well
+ATTACK_S, BEFORE_S = (0.0, 0.010), (-0.020, -0.004)
+STANDS_OUT = 2.0  # an octave counts where the stroke doubles what was there
+HEARD_SHARE = 0.8  # of the strokes, or the octave is left out
+FEWEST_BANDS = 3
+TOGETHER_S = 0.012
+APART_S = 0.030  # a stroke of the same drum so shortly before it still sounds
+SOFT_SHARE = 0.3  # of the median strength
+FEWEST_OF_KIND = 3  # on either side of a step
+FEWEST_SIDE = 8
+FEWEST = 20
+N_INSTANTS = 41  # tried for a step, then all around the best of them
+LEAST_POWER = 1e-13
+FEW = "too few strokes"
+
+
+def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
+    """One record for every kick, snare and tom that has a mic of its own and was struck."""
+    for name, drum in view.drums.items():
+        file = view.own.get(name)
+        if file is not None and file in view.tracks and name.startswith(DRUMS) and len(drum.time_s):
+            hard = drum.strength >= SOFT_SHARE * np.median(drum.strength)
+            hard &= np.diff(drum.time_s, prepend=-np.inf) >= APART_S
+            times = drum.time_s[hard]
+            others = {n: d.time_s for n, d in view.drums.items() if n != name}
+            level_db = 20.0 * np.log10(drum.strength[hard])
+            yield drum_sound(name, file, times, level_db, attack_db(view.tracks[file], times), kinds(times, others))
+
+
+def attack_db(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
+    """(n_strokes, n_octaves) level of each stroke's first moments; NaN where it does not stand out."""
+    before, attack = (_mean(track, time_s, span) for span in (BEFORE_S, ATTACK_S))
+    level = 10.0 * np.log10(np.maximum(attack - before, LEAST_POWER))
+    return np.asarray(np.where(attack > STANDS_OUT * np.maximum(before, LEAST_POWER), level, np.nan))
+
+
+def _mean(track: OnsetTrack, time_s: Float64Array, span_s: tuple[float, float]) -> Float64Array:
+    """(n_strokes, n_octaves) mean power over a span around each stroke."""
+    first, last = BAND_EDGES_HZ.index(FROM_HZ), BAND_EDGES_HZ.index(TO_HZ)
+    per_s, n_frames = track.frames_per_s, len(track.band_db)
+    offsets = np.arange(round(span_s[0] * per_s), round(span_s[1] * per_s))
+    index = np.clip(np.round(time_s * per_s).astype(int)[:, None] + offsets[None, :], 0, n_frames - 1)
+    return np.asarray((10.0 ** (track.band_db[index, first:last].astype(np.float64) / 10.0)).mean(axis=1))
+
+
+def kinds(time_s: Float64Array, others: Mapping[str, Float64Array]) -> NDArray[np.int64]:
+    """(n_strokes,) a number for the set of other drums that are struck along with each stroke."""
+    kind = np.zeros(len(time_s), np.int64)
+    for bit, times in enumerate(others.values()):
+        t = np.sort(times)
+        along = np.searchsorted(t, time_s + TOGETHER_S) > np.searchsorted(t, time_s - TOGETHER_S)
+        kind += along.astype(np.int64) << bit
+    return kind
+
+
+def drum_sound(
+    drum: str,
+    file: str,
+    time_s: Float64Array,
+    level_db: Float64Array,
+    octaves_db: Float64Array,
+    kind: NDArray[np.int64],
+) -> DrumSound:
+    """The best single step of a drum's tone; one row or entry per stroke, in order of time."""
+    heard = np.isfinite(octaves_db).mean(axis=0) >= HEARD_SHARE if len(time_s) else np.zeros(0, bool)
+    whole = np.isfinite(octaves_db[:, heard]).all(axis=1)
+    reason = FEW if len(time_s) < FEWEST else ALREADY_SOUNDING
+    step = None
+    if heard.sum() >= FEWEST_BANDS and whole.sum() >= FEWEST:
+        tone = octaves_db[whole][:, heard]
+        tone = tone - tone.mean(axis=1, keepdims=True)
+        tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), _slopes(level_db[whole], tone))
+        step, reason = _best_step(tone, kind[whole]), FEW
+    if step is None:
+        names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
+        return DrumSound(
+            drum=drum, file=file, n_strokes=len(time_s), step_db=None, step_time_s=None, darker_db=None,
+            scatter_db=None, overlap=None, rest=None, louder_db=None, unmeasured=dict.fromkeys(names, reason),
+        )  # fmt: skip
+    level = level_db[whole]
+    weights = np.linspace(1.0, -1.0, tone.shape[1])
+    return DrumSound(
+        drum=drum, file=file, n_strokes=len(time_s),
+        step_db=float(np.sqrt(np.mean(step.change_db**2))), step_time_s=float(time_s[whole][step.index]),
+        darker_db=float(np.sum(weights * step.change_db) / np.sum(weights**2) * 2.0), scatter_db=step.scatter_db,
+        overlap=step.overlap, rest=step.rest,
+        louder_db=float(np.median(level[step.index :]) - np.median(level[: step.index])),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Step:
+    index: int  # of the first stroke after it
+    change_db: Float64Array  # (n_octaves,)
+    scatter_db: float
+    overlap: float  # share of strokes that lie nearer to the other side
+    rest: float
+
+
+def _slopes(level_db: Float64Array, tone: Float64Array) -> Float64Array:
+    """(n_octaves,) change of tone with strength, from strokes next to one another, so that a step counts once only."""
+    run = np.diff(level_db)
+    apart = np.abs(run) > 2.0
+    if apart.sum() < FEWEST_SIDE:
+        return np.zeros(tone.shape[1])
+    return np.asarray(np.median(np.diff(tone, axis=0)[apart] / run[apart, None], axis=0))
+
+
+def _best_step(tone: Float64Array, kind: NDArray[np.int64]) -> _Step | None:
+    """Of the moments with enough strokes of common kinds on either side; None if there is none."""
+    groups = [np.flatnonzero(kind == k) for k in np.unique(kind)]
+    flat = sum(_scatter(tone[g]) for g in groups)
+    n = len(tone)
+    coarse = np.unique(np.linspace(FEWEST_SIDE, n - FEWEST_SIDE, N_INSTANTS).round().astype(int))
+    tried = {int(k): _cost(tone, groups, int(k)) for k in coarse}
+    best = min(tried, key=lambda k: tried[k])
+    reach = max(1, (n - 2 * FEWEST_SIDE) // N_INSTANTS + 1)
+    near = range(max(FEWEST_SIDE, best - reach), min(n - FEWEST_SIDE, best + reach) + 1)
+    tried |= {k: _cost(tone, groups, k) for k in near}
+    best = min(tried, key=lambda k: tried[k])
+    if not np.isfinite(tried[best]):
+        return None
+    changes, weights, sides = [], [], []
+    for early, late in _parted(groups, best):
+        before, after = np.median(tone[early], axis=0), np.median(tone[late], axis=0)
+        changes.append(after - before)
+        weights.append(min(len(early), len(late)))
+        sides += [(tone[early] - before, 1.0, changes[-1]), (tone[late] - after, -1.0, changes[-1])]
+    change = np.average(changes, axis=0, weights=weights)
+    crossed = np.concatenate([sign * (x @ c) > 0.5 * (c @ c) for x, sign, c in sides])
+    rest_db = np.concatenate([np.abs(x).ravel() for x, _, _ in sides])
+    return _Step(
+        index=best, change_db=change, scatter_db=float(1.4826 * np.median(rest_db)), overlap=float(crossed.mean()),
+        rest=float(tried[best] / max(flat, 1e-9)),
+    )  # fmt: skip
+
+
+def _parted(groups: list[NDArray[np.int64]], at: int) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    for g in groups:
+        early, late = g[g < at], g[g >= at]
+        if min(len(early), len(late)) >= FEWEST_OF_KIND:
+            yield early, late
+
+
+def _cost(tone: Float64Array, groups: list[NDArray[np.int64]], at: int) -> float:
+    """Scatter with a step there; infinite where too few strokes have their like on the other side."""
+    parted = list(_parted(groups, at))
+    if min((sum(len(p[i]) for p in parted) for i in (0, 1)), default=0) < FEWEST_SIDE:
+        return float("inf")
+    both = {int(p[0][0]) for p in parted}
+    alone = [g for g in groups if int(g[0]) not in both]
+    return sum(_scatter(tone[a]) + _scatter(tone[b]) for a, b in parted) + sum(_scatter(tone[g]) for g in alone)
+
+
+def _scatter(x: Float64Array) -> float:
+    return float(np.abs(x - np.median(x, axis=0)).sum())
