@@ -9,6 +9,7 @@ from findkit import file_of, the, told
 from kitproof.measure.air import FEWEST, LEAD_S, TAIL_S, kick_air, lone_strokes
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.observed.room import KickAir
+from kitproof.reasons import SILENT
 
 RATE_HZ = 2000.0
 T = np.arange(round((LEAD_S + TAIL_S) * RATE_HZ)) / RATE_HZ - LEAD_S
@@ -76,7 +77,7 @@ def test_turbulence_to_both_sides_is_not_called_air():
 
 def test_silence_says_so():
     """No sound, no figure."""
-    assert kick_air("k", np.zeros((12, len(T))), RATE_HZ).unmeasured["air_db"] == "no sound"
+    assert kick_air("k", np.zeros((12, len(T))), RATE_HZ).unmeasured["air_db"] == SILENT
 
 
 def test_only_lone_loud_strokes_are_taken():

@@ -30,7 +30,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "compare": BASICS | {"comparison"},  # takes held against one another: no audio, no report
     "saved": frozenset({"model", "observed", "comparison", "errors", "plain", "wholefile"}),
     "report": frozenset(
-        {"model", "observed", "comparison", "roles", "units", "errors", "wholefile"}
+        {"model", "observed", "comparison", "reasons", "roles", "units", "errors", "wholefile"}
     ),  # never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved

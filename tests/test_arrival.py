@@ -223,7 +223,7 @@ def test_a_single_hit_gives_no_delay() -> None:
     pair = measure_pair(alone, alone, "snare", 20.0)
 
     assert pair.delay_ms is None
-    assert pair.unmeasured["delay_ms"] == "only 1 hits; at least 2 are needed"
+    assert pair.unmeasured["delay_ms"] == "too few hits: 1; at least 2 are needed"
 
 
 def test_two_hits_give_a_delay_without_a_spread() -> None:

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 import synth
-from kitproof.assemble import NO_BLEED, NOT_HIT, channel_measures, drum_measures, hits_of
+from kitproof.assemble import channel_measures, drum_measures, hits_of
 from kitproof.measure.bleed import BleedMeasures
 from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.scan import ChannelScan, scan_channel
 from kitproof.model import BleedEntry, Channel, Hit
+from kitproof.reasons import NO_BLEED, NOT_HIT, SILENT
 
 RATE_HZ = 48000
 NOTHING = BleedMeasures(entries=(), foreign_time_share={})
@@ -132,7 +133,7 @@ def test_the_crest_of_a_channel_is_the_median_of_its_own_hits(silent_scan: Chann
         ("overhead", [0.5], {"snare": "snare.wav"}, "this mic belongs to no single drum"),
         ("snare-bottom", [0.5], {"snare": "snare.wav"}, "the drum's hits are measured in its other mic"),
         ("kick", [], {"kick": "x.wav"}, NOT_HIT),
-        ("kick", [0.0], {"kick": "x.wav"}, "silence"),
+        ("kick", [0.0], {"kick": "x.wav"}, SILENT),
     ],
 )
 def test_no_crest_of_hits_has_the_right_reason(

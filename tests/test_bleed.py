@@ -270,4 +270,4 @@ def test_two_strokes_make_no_spread() -> None:
 
     assert found.bleed_db is not None
     assert found.spread_db is None
-    assert "only 2 strokes" in found.unmeasured["spread_db"]
+    assert "stand out in this mic: 2" in found.unmeasured["spread_db"]

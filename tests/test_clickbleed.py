@@ -57,7 +57,7 @@ def test_silence_and_few_clicks_have_reasons():
     clicks, heard = excerpts(2)
 
     assert "silent" in find_click("m", clicks, np.zeros_like(heard), RATE, BEFORE).unmeasured["level_db"]
-    assert "only 3" in find_click("m", clicks[:3], heard[:3], RATE, BEFORE).unmeasured["level_db"]
+    assert "too few clicks: 3" in find_click("m", clicks[:3], heard[:3], RATE, BEFORE).unmeasured["level_db"]
 
 
 def test_the_clicks_of_a_file_are_found(tmp_path):

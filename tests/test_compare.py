@@ -11,13 +11,14 @@ import findkit
 from comparekit import file_of, finding, reading
 from kitproof.compare import Reading, compare
 from kitproof.compare.align import match
-from kitproof.compare.levels import ALL_MOVED, DRUM_SLIPPED, FEW_STROKES, NOT_HELD, rank_shift, robust
+from kitproof.compare.levels import FEWEST_STROKES, rank_shift, robust
 from kitproof.compare.limits import word
-from kitproof.compare.sound import OTHER_MODE, tilt_change
+from kitproof.compare.sound import tilt_change
 from kitproof.comparison import Change, Comparison
 from kitproof.errors import StageInputError
 from kitproof.model import HitPicture
 from kitproof.observed import Observed
+from kitproof.reasons import ALL_MOVED, DRUM_SLIPPED, FEW_IN_ONE, GAIN_NOT_HELD, OTHER_MODE
 
 SIGMAS = 3.0  # how far a figure may be from the truth: one in 370 is further by chance, and the seeds are fixed
 
@@ -109,7 +110,7 @@ def test_without_noise_floors_no_gain_is_told_from_no_strength() -> None:
     c = compare([reading(noise=False), reading(2, noise=False, gain={"snare-top": 3.0})])
     told = [x for x in c.changes if x.kind == "gain"]
     assert {x.value for x in told} == {None}
-    assert {x.unmeasured["value"] for x in told} == {NOT_HELD}
+    assert {x.unmeasured["value"] for x in told} == {GAIN_NOT_HELD}
 
 
 def test_all_noise_floors_together_are_not_taken_for_gains() -> None:
@@ -126,7 +127,9 @@ def test_a_strength_of_few_strokes_is_not_given() -> None:
     few = Reading(
         replace(b.measurements, hits=tuple(h for h in b.measurements.hits if h.drum != "rack-tom-1" or h.time_s < 20.0))
     )
-    assert one(compare([a, few]), "strength", drum="rack-tom-1").unmeasured["value"] == FEW_STROKES
+    assert one(compare([a, few]), "strength", drum="rack-tom-1").unmeasured["value"] == FEW_IN_ONE.format(
+        least=FEWEST_STROKES
+    )
 
 
 def test_peaks_rank_by_rank_do_not_jump_between_two_kinds_of_strokes() -> None:

@@ -176,8 +176,8 @@ def test_a_delay_of_half_a_period_makes_the_sum_thin() -> None:
     ("drum", "left", "right", "reason"),
     [
         ("hi-hat", None, None, "cymbal"),
-        ("snare", None, tones(8, 200.0, 0.0), "too few hits"),
-        ("snare", tones(1, 200.0, 0.0), tones(1, 200.0, 0.0), "too few hits"),
+        ("snare", None, tones(8, 200.0, 0.0), "too few strokes"),
+        ("snare", tones(1, 200.0, 0.0), tones(1, 200.0, 0.0), "too few strokes"),
         ("snare", tones(8, 200.0, 0.0), 0.0 * tones(8, 200.0, 0.0), "silent"),
     ],
 )

@@ -31,6 +31,7 @@ FAMILIES = {
             "lost",
             "good",
             "unchecked",
+            "reason",
             "problem",
             "unit",
             "role",

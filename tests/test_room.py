@@ -197,7 +197,7 @@ def test_too_few_drums_and_silence_say_why(strokes):
     found = shared_reflection("oh", strokes, RATE_HZ, COMB)
 
     assert found.delay_ms is None
-    assert "fewer than three drums" in found.unmeasured["delay_ms"]
+    assert "fewer than 3 drums" in found.unmeasured["delay_ms"]
 
 
 # ---------------------------------------------------------------- what is said

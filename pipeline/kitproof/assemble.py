@@ -11,11 +11,8 @@ from numpy.typing import NDArray
 from kitproof.measure.bleed import BleedMeasures
 from kitproof.measure.scan import ChannelScan
 from kitproof.model import Channel, ChannelMeasures, DrumMeasures, Hit
+from kitproof.reasons import NO_BLEED, NO_OTHER_DRUM, NO_SINGLE_DRUM, NOT_HIT, OTHER_OWN_MIC, SILENT
 from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER
-
-SILENT = "silence"
-NOT_HIT = "no hit of this drum was found"
-NO_BLEED = "bleed could not be measured in this mic"
 
 
 def hits_of(strokes: Iterable[Any], exact: Mapping[tuple[str, str], Any]) -> tuple[Hit, ...]:
@@ -62,9 +59,9 @@ def channel_measures(
     reasons = dict(values.pop("unmeasured"))
     if not crests:
         if drum is None:
-            reasons["hit_crest_db"] = "this mic belongs to no single drum"
+            reasons["hit_crest_db"] = NO_SINGLE_DRUM
         elif own.get(drum) != c.file:
-            reasons["hit_crest_db"] = "the drum's hits are measured in its other mic"
+            reasons["hit_crest_db"] = OTHER_OWN_MIC
         else:
             reasons["hit_crest_db"] = SILENT if mine else NOT_HIT
     return ChannelMeasures(
@@ -117,5 +114,5 @@ def _gate_window(drum: str, file: str, hits: tuple[Hit, ...], bleed: BleedMeasur
     if file not in bleed.foreign_time_share:
         return None, NO_BLEED
     if not foreign:
-        return None, "no other drum stands out in this mic"
+        return None, NO_OTHER_DRUM
     return float(np.percentile(own, 10)) - max(foreign), ""

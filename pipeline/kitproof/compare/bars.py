@@ -15,6 +15,7 @@ from kitproof.compare.limits import limit
 from kitproof.comparison import BarReason, Reason, TakeBars
 from kitproof.model import Hit
 from kitproof.observed.timing import Grid
+from kitproof.reasons import NO_BAR_START, NO_BEAT, NOT_OFF
 
 # finding -> what a bar is marked with; others concern the whole take
 REASON_OF: Mapping[str, Reason] = {
@@ -33,8 +34,6 @@ MOST_TAKES = 2.0 / 3.0  # of the others must have a stroke before it is missed
 FEWEST_OTHERS = 2
 OTHER_SONG = 0.25  # of the strokes missed: the bars do not line up, so nothing is said
 
-NO_GRID = "no beat was found"
-NO_BARS = "beats were found, but not where bars begin"
 MISSED = "missing-strokes"
 
 
@@ -87,7 +86,7 @@ def bar_map(readings: Sequence[Reading]) -> tuple[tuple[TakeBars, ...], tuple[Ba
     about: list[TakeBars] = []
     for n, r in enumerate(readings, 1):
         if n not in songs:
-            why = NO_BARS if r.measurements.observed.grids else NO_GRID
+            why = NO_BAR_START if r.measurements.observed.grids else NO_BEAT
             about.append(TakeBars(take=n, last_bar=None, incomplete=(), unmeasured={"last_bar": why}))
             continue
         song = songs[n]
@@ -122,7 +121,7 @@ def _reason(
     n: int, bar: int, reason: Reason, time_s: float, *, code: str = "", file: str | None = None,
     drum: str | None = None, value_ms: float | None = None,
 ) -> BarReason:  # fmt: skip
-    why = {} if value_ms is not None else {"value_ms": "only strokes that lie off have one"}
+    why = {} if value_ms is not None else {"value_ms": NOT_OFF}
     return BarReason(take=n, bar=bar, reason=reason, code=code, file=file, drum=drum, time_s=time_s,
                      value_ms=value_ms, unmeasured=why)  # fmt: skip
 

@@ -33,6 +33,7 @@ from kitproof.compare.align import Pairing, Reading
 from kitproof.compare.limits import SIGMAS, limit, word
 from kitproof.comparison import Change, Kind
 from kitproof.model import FloatArray
+from kitproof.reasons import ALL_MOVED, DRUM_SLIPPED, FEW_IN_ONE, GAIN_NOT_HELD, NOT_SEEN
 
 NOISE_ERROR_DB = 1.5  # of a change of noise floor. Own choice: rooms and preamps drift by it
 LEVEL_ERROR_DB = 0.3  # beside the scatter of strokes: a level is a median of few kinds of strokes
@@ -52,14 +53,6 @@ N_ROUNDS = 30
 SOLVED = 1e-6  # share of an unknown that may lie outside of what the observations hold
 IQR = 1.35  # interquartile range of a normal distribution, in standard deviations
 MEDIAN = 1.25  # standard error of a median over that of a mean
-
-NOT_HELD = "the takes do not tell this gain from the strength of strokes: no noise floor was measured in both"
-FEW_STROKES = f"fewer than {FEWEST_STROKES} strokes in one of the takes"
-DRUM_SLIPPED = "its drum and the drum's own mic stand differently to each other, which changes the level here, too"
-NOT_SEEN = "nothing in this channel could be compared"
-ALL_MOVED = (
-    "all noise floors moved together: all gains were turned alike, or the room's noise changed and the strokes with it"
-)
 
 
 @dataclass(frozen=True)
@@ -218,7 +211,7 @@ def _solve(seen: list[_Seen], unknowns: list[tuple[str, str]]) -> dict[tuple[str
     return {
         key: Estimate(float(x[i]), sqrt(float(covariance[i, i])), int(n[i]))
         if held[i]
-        else Estimate(None, None, int(n[i]), NOT_HELD)
+        else Estimate(None, None, int(n[i]), GAIN_NOT_HELD)
         for key, i in place.items()
     }
 
@@ -286,7 +279,7 @@ def changes(p: Pairing, levels: Levels) -> Iterator[Change]:
         found = levels.strength.get(drum)
         n = min(sum(h.drum == drum for h in r.measurements.hits) for r in (p.ref, p.other))
         if found is not None and n < FEWEST_STROKES:
-            found = Estimate(None, None, n, FEW_STROKES)
+            found = Estimate(None, None, n, FEW_IN_ONE.format(least=FEWEST_STROKES))
         yield _change(p, "strength", None, drum, found)
 
 

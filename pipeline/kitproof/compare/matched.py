@@ -13,6 +13,7 @@ from kitproof.compare.levels import IQR, MEDIAN, Levels
 from kitproof.compare.sound import PLATES, made
 from kitproof.comparison import Change, Kind
 from kitproof.model import Hit
+from kitproof.reasons import FEW_BLEEDING, FEW_EQUAL, NOT_IN_BOTH
 
 WITHIN_DB = 1.5  # common practice: strokes closer than this sound equally hard
 FEWEST_PAIRS = 5
@@ -22,10 +23,7 @@ CREST_ERROR_DB = 0.4
 PLATE_ERROR = 3.0  # times as much for hi-hat and ride, over whose strokes everything else sounds
 BLEED_ERROR_DB = 1.0  # of a difference of two bleed figures, beside their scatter
 
-TOO_FEW = f"fewer than {FEWEST_PAIRS} strokes of equal strength in both"
 FEWEST_BLEEDING = 8  # strokes behind a bleed figure that is compared
-FEW_BLEEDING = f"fewer than {FEWEST_BLEEDING} strokes stand behind the bleed in one of the takes"
-NO_BLEED = "no bleed figure in both"
 
 Couple = tuple[Hit, Hit]
 
@@ -86,7 +84,8 @@ def stroke_change(p: Pairing, kind: Kind, drum: str, found: Sequence[Couple]) ->
     both = [(figure(g, kind), figure(h, kind)) for g, h in found]
     known = [(a, b) for a, b in both if a is not None and b is not None]
     if len(known) < FEWEST_PAIRS:
-        return made(p, kind, None, None, TOO_FEW, unit=unit, file=p.own[drum], drum=drum)
+        few = FEW_EQUAL.format(least=FEWEST_PAIRS)
+        return made(p, kind, None, None, few, unit=unit, file=p.own[drum], drum=drum)
     value, error = median_change([a for a, _ in known], [b for _, b in known])
     floor *= PLATE_ERROR if drum in PLATES else 1.0
     return made(p, kind, value, hypot(error, floor), "", unit=unit, file=p.own[drum], drum=drum, n=len(known))
@@ -106,10 +105,11 @@ def _bleed(p: Pairing, levels: Levels) -> Iterator[Change]:
         if was is None or b.drum not in p.own or file not in drum_of:
             continue
         if was.bleed_db is None or b.bleed_db is None:
-            yield made(p, "bleed", None, None, NO_BLEED, file=file, drum=b.drum)
+            yield made(p, "bleed", None, None, NOT_IN_BOTH, file=file, drum=b.drum)
             continue
         if min(was.n_hits, b.n_hits) < FEWEST_BLEEDING:
-            yield made(p, "bleed", None, None, FEW_BLEEDING, file=file, drum=b.drum)
+            few = FEW_BLEEDING.format(least=FEWEST_BLEEDING)
+            yield made(p, "bleed", None, None, few, file=file, drum=b.drum)
             continue
         harder = levels.harder_db(b.drum, drum_of[file])
         spreads = [MEDIAN * (x.spread_db or 0.0) / IQR / sqrt(max(x.n_hits, 1)) for x in (was, b)]

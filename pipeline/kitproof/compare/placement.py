@@ -15,7 +15,6 @@ from kitproof.compare.matched import (
     BLEED_ERROR_DB,
     CREST_ERROR_DB,
     FEWEST_PAIRS,
-    TOO_FEW,
     couples,
     figure,
     median_change,
@@ -24,10 +23,8 @@ from kitproof.compare.places import OWN_ERROR_MS
 from kitproof.comparison import Change, Kind, Move, Placement, PlacementRow, Quantity, Word
 from kitproof.model import BleedEntry, PairEntry
 from kitproof.observed.heard import Heard
+from kitproof.reasons import FEW_EQUAL, NO_ARRIVAL_IN_BOTH, NOT_IN_BOTH, ONE_DRUM
 
-NO_DELAY = "no arrival was found in both"
-NO_FIGURE = "not measured in both"
-ONE_DRUM = "only one drum is heard here, so nothing is left once its level is matched"
 ROW_UNITS: dict[Quantity, str] = {
     "arrival": "ms",
     "level": "dB",
@@ -88,7 +85,7 @@ def _arrivals(p: Pairing, file: str) -> Iterator[PlacementRow]:
         if p.own.get(a.drum) == a.a:
             n = min(a.n_hits, b.n_hits)
             error = _delay_error(a, b)
-            yield _row("arrival", a.drum, a.delay_ms, b.delay_ms, error, NO_DELAY, most=limit("move"), n=n)
+            yield _row("arrival", a.drum, a.delay_ms, b.delay_ms, error, NO_ARRIVAL_IN_BOTH, most=limit("move"), n=n)
 
 
 def _levels(p: Pairing, file: str) -> Iterator[PlacementRow]:
@@ -116,7 +113,7 @@ def _bleed(p: Pairing, file: str, levels: Levels) -> Iterator[PlacementRow]:
     after = {b.drum: b for b in p.other.measurements.bleed if p.here.get(b.file) == file and b.bleed_db is not None}
     shared = [d for d in before if d in after]
     if not shared:
-        yield _row("bleed", None, None, None, None, NO_FIGURE, most=limit("bleed"))
+        yield _row("bleed", None, None, None, None, NOT_IN_BOTH, most=limit("bleed"))
         return
     drum = max(shared, key=lambda d: _db(before[d]))
     harder = levels.harder_db(drum, mine)
@@ -142,7 +139,8 @@ def _strokes(p: Pairing, file: str, levels: Levels) -> Iterator[PlacementRow]:
         both = [(figure(g, kind), figure(h, kind)) for g, h in found]
         known = [(a, b) for a, b in both if a is not None and b is not None]
         if len(known) < FEWEST_PAIRS:
-            yield _row(quantity, drum, None, None, None, TOO_FEW, most=limit(quantity))
+            few = FEW_EQUAL.format(least=FEWEST_PAIRS)
+            yield _row(quantity, drum, None, None, None, few, most=limit(quantity))
             continue
         before = float(np.median([a for a, _ in known]))
         value, error = median_change([a for a, _ in known], [b for _, b in known])
@@ -167,4 +165,4 @@ def _noise(p: Pairing, file: str) -> PlacementRow:
     before = next((c.noise_floor_dbfs for c in p.ref.measurements.channels if c.file == file), None)
     there = p.there.get(file)
     after = next((c.noise_floor_dbfs for c in p.other.measurements.channels if c.file == there), None)
-    return _row("noise", None, before, after, NOISE_ERROR_DB, NO_FIGURE, most=limit("noise"))
+    return _row("noise", None, before, after, NOISE_ERROR_DB, NOT_IN_BOTH, most=limit("noise"))

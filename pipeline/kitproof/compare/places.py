@@ -16,6 +16,7 @@ import numpy as np
 from kitproof.compare.align import Pairing
 from kitproof.compare.limits import SIGMAS, limit, word
 from kitproof.comparison import Move, Switch
+from kitproof.reasons import ARRIVES_NOWHERE, NO_DRUM_ARRIVES
 from kitproof.roles import DRUM_ORDER
 from kitproof.units import ms_to_cm
 
@@ -28,8 +29,6 @@ LEAST_SIGMAS = (
 SURE = 0.8  # of a polarity, in both takes
 PLATES = ("hi-hat", "ride")  # their attack is noise, its sign by chance: no word about polarity from them
 SEEN_FROM = ("snare", "kick", *DRUM_ORDER)  # the drum a mic's way is told from, best first
-NO_ARRIVALS = "no arrival of a drum was found in this mic in both takes"
-NO_DRUM_ARRIVALS = "no arrival of this drum in another mic was found in both takes"
 
 
 @dataclass(frozen=True)
@@ -135,7 +134,7 @@ def _mic(p: Pairing, file: str, mine: Sequence[Arrival], *, moved: bool) -> Move
     seen_from = next((a for d in SEEN_FROM for a in shown if a.drum == d), None)
     n = sum(a.changed for a in mine)
     if seen_from is None:
-        return _nothing(p, "mic", file, None, NO_ARRIVALS)
+        return _nothing(p, "mic", file, None, NO_DRUM_ARRIVES)
     value, error = seen_from.change_ms, seen_from.error_ms
     if not moved and len(mine) > 1:
         value, error = _mean(mine)
@@ -144,7 +143,7 @@ def _mic(p: Pairing, file: str, mine: Sequence[Arrival], *, moved: bool) -> Move
 
 def _drum(p: Pairing, drum: str, others: Sequence[Arrival], *, moved: bool) -> Move:
     if not others:
-        return _nothing(p, "drum", None, drum, NO_DRUM_ARRIVALS)
+        return _nothing(p, "drum", None, drum, ARRIVES_NOWHERE)
     shown = [a for a in others if a.changed] if moved else others
     value, error = _mean(shown)
     return _move(p, "drum", None, drum, value, error, sum(a.changed for a in others), len(others), moved=moved)

@@ -10,11 +10,25 @@ from math import hypot, sqrt
 import numpy as np
 
 from kitproof.compare.align import Pairing
-from kitproof.compare.levels import ALL_MOVED, MEDIAN, NOISE_ERROR_DB, Levels
+from kitproof.compare.levels import MEDIAN, NOISE_ERROR_DB, Levels
 from kitproof.compare.limits import limit, word
 from kitproof.comparison import Change, Kind, Switch
 from kitproof.model import HitPicture, Measurements
 from kitproof.observed.instrument import DrumRing
+from kitproof.reasons import (
+    ALL_MOVED,
+    BEAT_NOT_IN_BOTH,
+    CLICK_NOT_IN_BOTH,
+    FEW_EARLY,
+    FEW_IN_ONE,
+    HUM_IN_ONE,
+    NO_MEAN_STROKE,
+    NOT_IN_BOTH,
+    OTHER_MODE,
+    OTHER_STRENGTH,
+    PITCH_NOT_IN_BOTH,
+    STROKE_NOT_IN_BOTH,
+)
 
 HUM_ERROR_DB = 1.0  # own choice: mains hum keeps its level over minutes, its meter is good to that
 PITCH_ERROR_CENT = 3.0  # beside the scatter of strokes: how well the late ring of a whole take repeats
@@ -32,20 +46,6 @@ FEWEST_STROKES = 12  # behind a mean stroke: in fewer, what sounds at the same t
 TONE_PER_STRENGTH = 0.3  # dB of tilt a dB of strength; harder strokes are brighter. Own choice
 PLATES = ("hi-hat", "ride")
 LOW_HZ, HIGH_HZ = 100.0, 8000.0  # what a tilt is read from
-
-NO_NOISE = "no noise floor was measured in both"
-HUM_ONCE = "hum stands out in one of the takes only"
-NO_CLICK = "the click was not heard in both"
-NO_PITCH = "no pitch of enough strokes was measured in both"
-OTHER_MODE = "another mode of the drum stands out than in the first take"
-NO_DECAY = "no decay was measured in both"
-NO_WIRES = "the share of the wires was not measured in both"
-NO_VOICE = "no clear stroke of it was measured in both"
-NO_PICTURE = "the mean stroke was not kept in both; pictures.npz beside measurements.json holds it"
-FEW_STROKES = f"fewer than {FEWEST_STROKES} strokes in one of the takes"
-NO_TEMPO = "no beat was found in both"
-FEW_EARLY = f"no late pitch was measured in both, and fewer than {FEWEST_EARLY} strokes have an early one"
-STRENGTH = "only early pitch was measured, and the strokes differ in strength"
 
 
 def changes(p: Pairing, levels: Levels) -> Iterator[Change]:
@@ -83,13 +83,13 @@ def _channels(p: Pairing, levels: Levels) -> Iterator[Change]:
         if gain is not None and gain.reason == ALL_MOVED:
             yield made(p, "noise", None, None, ALL_MOVED, file=a.file)
             continue
-        yield rise("noise", a.noise_floor_dbfs, b.noise_floor_dbfs, NOISE_ERROR_DB, NO_NOISE)
+        yield rise("noise", a.noise_floor_dbfs, b.noise_floor_dbfs, NOISE_ERROR_DB, NOT_IN_BOTH)
         h0, h1 = hums[0].get(a.file), hums[1].get(b.file)
         if h0 is not None or h1 is not None:
-            yield rise("hum", h0, h1, HUM_ERROR_DB, HUM_ONCE)
+            yield rise("hum", h0, h1, HUM_ERROR_DB, HUM_IN_ONE)
         c0, c1 = clicks[0].get(a.file), clicks[1].get(b.file)
         if c0 is not None or c1 is not None:
-            yield rise("click-bleed", c0, c1, HUM_ERROR_DB, NO_CLICK)
+            yield rise("click-bleed", c0, c1, HUM_ERROR_DB, CLICK_NOT_IN_BOTH)
 
 
 def hum_switches(p: Pairing) -> Iterator[Switch]:
@@ -129,7 +129,7 @@ def _rings(p: Pairing, levels: Levels) -> Iterator[Change]:
         ratio = None if not r.decay_s or not other.decay_s else 100.0 * (other.decay_s / r.decay_s - 1.0)
         error = 100.0 * DECAY_ERROR * sqrt(2.0)
         n = min(r.late_n, other.late_n)
-        yield made(p, "decay", ratio, error, NO_DECAY, unit="%", file=r.file, drum=r.drum, n=n)
+        yield made(p, "decay", ratio, error, NOT_IN_BOTH, unit="%", file=r.file, drum=r.drum, n=n)
 
 
 def _pitch(p: Pairing, a: DrumRing, b: DrumRing, levels: Levels) -> Change:
@@ -140,14 +140,15 @@ def _pitch(p: Pairing, a: DrumRing, b: DrumRing, levels: Levels) -> Change:
         most, error, n = limit("pitch"), hypot(PITCH_ERROR_CENT, *spreads), min(a.late_n, b.late_n)
     elif a.early_hz and b.early_hz:
         if min(a.n_strokes, b.n_strokes) < FEWEST_EARLY:
-            return made(p, "pitch", None, None, FEW_EARLY, unit="cent", file=a.file, drum=a.drum)
+            few = FEW_EARLY.format(least=FEWEST_EARLY)
+            return made(p, "pitch", None, None, few, unit="cent", file=a.file, drum=a.drum)
         if abs(levels.strength_db(a.drum)) > SAME_STRENGTH_DB:
-            return made(p, "pitch", None, None, STRENGTH, unit="cent", file=a.file, drum=a.drum)
+            return made(p, "pitch", None, None, OTHER_STRENGTH, unit="cent", file=a.file, drum=a.drum)
         cents = 1200.0 * math.log2(b.early_hz / a.early_hz)
         spreads = [MEDIAN * (r.early_spread_cents or 0.0) / sqrt(max(r.n_strokes, 1)) for r in (a, b)]
         most, error, n = limit("early-pitch"), hypot(EARLY_ERROR_CENT, *spreads), min(a.n_strokes, b.n_strokes)
     else:
-        return made(p, "pitch", None, None, NO_PITCH, unit="cent", file=a.file, drum=a.drum)
+        return made(p, "pitch", None, None, PITCH_NOT_IN_BOTH, unit="cent", file=a.file, drum=a.drum)
     if abs(cents) > OTHER_MODE_CENT:
         return made(p, "pitch", None, None, OTHER_MODE, unit="cent", file=a.file, drum=a.drum)
     return made(p, "pitch", cents, error, "", unit="cent", file=a.file, drum=a.drum, n=n, most=most)
@@ -163,7 +164,7 @@ def _wires(p: Pairing) -> Iterator[Change]:
         value = float(other.share_db or 0.0) - float(w.share_db or 0.0) if known else None
         spreads = [MEDIAN * (x.scatter_db or 3.0) / sqrt(max(x.n_strokes, 1)) for x in (w, other)]
         n = min(w.n_strokes, other.n_strokes)
-        yield made(p, "wires", value, hypot(WIRES_ERROR_DB, *spreads), NO_WIRES, file=w.file, drum="snare", n=n)
+        yield made(p, "wires", value, hypot(WIRES_ERROR_DB, *spreads), NOT_IN_BOTH, file=w.file, drum="snare", n=n)
 
 
 def _hat(p: Pairing) -> Iterator[Change]:
@@ -177,7 +178,7 @@ def _hat(p: Pairing) -> Iterator[Change]:
     value = float(b.high_fall_db or 0.0) - float(a.high_fall_db or 0.0) if known else None
     spreads = [MEDIAN * HAT_ERROR_DB / sqrt(max(v.n_strokes, 1)) for v in (a, b)]
     n = min(a.n_strokes, b.n_strokes)
-    yield made(p, "hat-closing", value, hypot(*spreads), NO_VOICE, file=file, drum="hi-hat", n=n)
+    yield made(p, "hat-closing", value, hypot(*spreads), STROKE_NOT_IN_BOTH, file=file, drum="hi-hat", n=n)
 
 
 def _both(p: Pairing, file: str | None) -> tuple[tuple[Measurements, str], ...]:
@@ -192,14 +193,15 @@ def _tones(p: Pairing, levels: Levels) -> Iterator[Change]:
         if c.drum is None or c.drum not in p.drums or c.drum in PLATES:
             continue  # a plate's mean stroke holds all that is struck with it
         if a is None or b is None or a.drum != b.drum or not len(a.spectrum_hz):
-            yield made(p, "tone", None, None, NO_PICTURE, file=c.file, drum=c.drum)
+            yield made(p, "tone", None, None, NO_MEAN_STROKE, file=c.file, drum=c.drum)
             continue
         if min(a.n_hits, b.n_hits) < FEWEST_STROKES:
-            yield made(p, "tone", None, None, FEW_STROKES, file=c.file, drum=c.drum)
+            few = FEW_IN_ONE.format(least=FEWEST_STROKES)
+            yield made(p, "tone", None, None, few, file=c.file, drum=c.drum)
             continue
         tilt, error = tilt_change(a, b)
         error = hypot(error, TONE_ERROR_DB, TONE_PER_STRENGTH * levels.strength_db(c.drum))
-        yield made(p, "tone", tilt, error, NO_PICTURE, file=c.file, drum=c.drum, n=min(a.n_hits, b.n_hits))
+        yield made(p, "tone", tilt, error, NO_MEAN_STROKE, file=c.file, drum=c.drum, n=min(a.n_hits, b.n_hits))
 
 
 def tilt_change(a: HitPicture, b: HitPicture) -> tuple[float, float]:
@@ -228,8 +230,8 @@ def tilt_change(a: HitPicture, b: HitPicture) -> tuple[float, float]:
 def _tempo(p: Pairing) -> Change:
     grids = [r.measurements.observed.grids for r in (p.ref, p.other)]
     if not grids[0] or not grids[1]:
-        return made(p, "tempo", None, None, NO_TEMPO, unit="bpm")
+        return made(p, "tempo", None, None, BEAT_NOT_IN_BOTH, unit="bpm")
     a, b = grids[0][0], grids[1][0]
     n = [max(len(g.beats_s) // 8, 1) for g in (a, b)]
     error = hypot(*(MEDIAN * g.tempo_spread_bpm / 1.35 / sqrt(k) for g, k in zip((a, b), n, strict=True)))
-    return made(p, "tempo", b.tempo_bpm - a.tempo_bpm, error, NO_TEMPO, unit="bpm", n=min(n))
+    return made(p, "tempo", b.tempo_bpm - a.tempo_bpm, error, BEAT_NOT_IN_BOTH, unit="bpm", n=min(n))

@@ -29,6 +29,7 @@ from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.ring import thin
 from kitproof.measure.views import ChannelView
 from kitproof.observed.room import KickAir
+from kitproof.reasons import FEW_KICKS, SILENT
 
 Float64Array = NDArray[np.float64]
 
@@ -41,8 +42,6 @@ BODY_HZ = (35.0, 140.0)
 FREE_S = 0.35  # from the kick stroke before, whose air may not be over, and to the next
 LOUD_SHARE = 0.5
 FEWEST, MOST = 8, 24
-FEW = "fewer than eight loud strokes of the kick stand alone"
-SILENT = "no sound"
 NAMES = ("uneven", "air_db", "over_before_db", "one_sided")
 
 
@@ -54,7 +53,7 @@ def find_air(view: ChannelView) -> Iterator[KickAir]:
     n = round((LEAD_S + TAIL_S) * view.rate_hz)
     rows = [thin(view.read(round((t - LEAD_S) * view.rate_hz), n), view.rate_hz) for t in time_s]
     if len(rows) < FEWEST:
-        yield _none(view.file, len(rows), FEW)
+        yield _none(view.file, len(rows), FEW_KICKS.format(least=FEWEST))
     else:
         yield kick_air(view.file, np.array([x for x, _ in rows]), rows[0][1])
 

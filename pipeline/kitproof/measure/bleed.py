@@ -27,6 +27,7 @@ from scipy import ndimage, sparse
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
 from kitproof.model import BleedEntry
+from kitproof.reasons import BELOW, DRUM_NOT_HIT, FEW_STAND_OUT, HIDDEN, NOT_ALONE, OWN_DRUM_HIDDEN
 
 BEFORE_S, AFTER_S = 0.001, 0.060
 STEP_S = 0.002
@@ -143,7 +144,7 @@ def _in_one_mic(
 ) -> tuple[list[BleedEntry], float | None]:
     names = [d.drum for d in drums]
     if own_drum not in names:
-        why = f"{own_drum} was not hit, so there is nothing to compare with"
+        why = DRUM_NOT_HIT.format(drum=own_drum)
         return [_none(d, file, why) for d in drums if d.drum != own_drum], None
     power = track.band_power()
     bands = [_in_one_band(design, power[:, b], drums, names.index(own_drum)) for b in range(power.shape[1])]
@@ -153,7 +154,7 @@ def _in_one_mic(
     regions = {"bleed_db": [*low, *middle, *high], "bleed_low_db": low, "bleed_mid_db": middle, "bleed_high_db": high}
     own = names.index(own_drum)
     if _standing(bands, own).share < FEWEST_PLAIN:
-        why = f"{own_drum} does not stand out in its own mic, so there is nothing to compare with"
+        why = OWN_DRUM_HIDDEN.format(drum=own_drum)
         return [_none(d, file, why) for d in drums if d.drum != own_drum], None
     entries = []
     for i, d in enumerate(drums):
@@ -271,13 +272,13 @@ def _foreign_share(bands: Sequence[Band], own: int) -> float:
 
 def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing) -> BleedEntry:
     if plain.share < FEWEST_PLAIN:
-        return _none(d, file, f"hidden under the other drums; {max(ratio['bleed_db'], FLOOR_DB):.0f} dB at most")
+        return _none(d, file, HIDDEN.format(at_most_db=max(ratio["bleed_db"], FLOOR_DB)))
     if plain.n >= FEWEST_HITS and plain.spread_db > WIDEST_SPREAD_DB:
-        return _none(d, file, f"its strokes differ by {plain.spread_db:.0f} dB here, so this is not its bleed alone")
+        return _none(d, file, NOT_ALONE.format(spread_db=plain.spread_db))
     levels = {name: db if db >= FLOOR_DB else None for name, db in ratio.items()}
-    reasons = {name: f"below {FLOOR_DB:.0f} dB" for name, db in levels.items() if db is None}
+    reasons = {name: BELOW.format(floor_db=FLOOR_DB) for name, db in levels.items() if db is None}
     if plain.n < FEWEST_HITS:
-        reasons["spread_db"] = f"only {plain.n} strokes stand out in this mic"
+        reasons["spread_db"] = FEW_STAND_OUT.format(n=plain.n)
     return BleedEntry(
         drum=d.drum, file=file, bleed_db=levels["bleed_db"], bleed_low_db=levels["bleed_low_db"],
         bleed_mid_db=levels["bleed_mid_db"], bleed_high_db=levels["bleed_high_db"],

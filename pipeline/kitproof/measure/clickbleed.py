@@ -23,6 +23,7 @@ from scipy import fft, signal
 
 from kitproof.ingest.audiofile import SpanReader
 from kitproof.model import ClickBleed, FloatArray
+from kitproof.reasons import CLICK_OTHER_RATE, CLICK_UNHEARD, FEW_CLICKS, SILENT
 from kitproof.units import power_to_db
 
 CLICK_S = 0.030  # of a click
@@ -65,12 +66,12 @@ def click_onsets(path: Path, index: int, *, threshold_db: float = 20.0) -> tuple
 def measure_click_bleed(file: str, mic: tuple[Path, int], click: tuple[Path, int], times_s: Float64Array) -> ClickBleed:
     """The click in one mic; paths with the index in the file. Raises StemError if a file cannot be read."""
     if len(times_s) < FEWEST_CLICKS:
-        return _none(file, len(times_s), f"only {len(times_s)} clicks; {FEWEST_CLICKS} are needed")
+        return _none(file, len(times_s), FEW_CLICKS.format(n=len(times_s), least=FEWEST_CLICKS))
     times_s = times_s[np.linspace(0, len(times_s) - 1, min(len(times_s), MOST_CLICKS)).round().astype(int)]
     with SpanReader(mic[0]) as ears, SpanReader(click[0]) as source:
         rate = ears.rate_hz
         if source.rate_hz != rate:
-            return _none(file, len(times_s), "the click is at another sample rate")
+            return _none(file, len(times_s), CLICK_OTHER_RATE)
         starts = np.round(times_s * rate).astype(int)
         n_click, n_before = round(CLICK_S * rate), round(BEFORE_S * rate)
         n_mic = n_before + round(AFTER_S * rate) + n_click
@@ -89,9 +90,9 @@ def find_click(file: str, clicks: FloatArray, heard: FloatArray, rate_hz: int, n
     """
     n = len(clicks)
     if n < FEWEST_CLICKS:
-        return _none(file, n, f"only {n} clicks; {FEWEST_CLICKS} are needed")
+        return _none(file, n, FEW_CLICKS.format(n=n, least=FEWEST_CLICKS))
     if not heard.any():
-        return _none(file, n, "silent: every sample is zero")
+        return _none(file, n, SILENT)
     course, weight = _courses(clicks, heard, rate_hz)
     first = n_before
     lags = slice(first, first + round(LATEST_S * rate_hz))
@@ -106,7 +107,7 @@ def find_click(file: str, clicks: FloatArray, heard: FloatArray, rate_hz: int, n
     sure = abs(gain) >= SURE * error and abs(gain) >= OVER_HIGHEST * highest and abs(gain) >= OVER_CHANCE * chance
     if not sure:
         bound = max(SURE * error, OVER_HIGHEST * highest, OVER_CHANCE * chance)
-        return _none(file, n, f"not heard; {20.0 * np.log10(bound):.0f} dB against the click would have been")
+        return _none(file, n, CLICK_UNHEARD.format(bound_db=20.0 * np.log10(bound)))
     snr_db = 20.0 * float(np.log10(abs(gain) / chance))
     level = power_to_db(float(mean[k]) ** 2)
     return ClickBleed(file=file, level_db=level, delay_ms=1000.0 * (k - first) / rate_hz, snr_db=snr_db, n_clicks=n)

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from kitproof.measure.lags import Float64Array, StrokeLags
 from kitproof.model import DelayCourse
+from kitproof.reasons import FEW_ALIKE, SHORT_SPAN
 
 FEWEST_STROKES = 6  # of a drum in a channel, to take part
 FEWEST_DISTINCT = 8  # strokes of any drum, APART_S from one another: those of a tom in two fills differ by themselves
@@ -153,9 +154,9 @@ def _record(file: str, fit: _Fit | None, series: Sequence[_Series]) -> DelayCour
     n = sum(len(s.lag_s) for s in series if s.concerns(file)) if fit is None else fit.n
     reason = None
     if fit is None:
-        reason = f"fewer than {FEWEST_DISTINCT} strokes, apart and like one another, in it and in another mic"
+        reason = FEW_ALIKE.format(least=FEWEST_DISTINCT)
     elif fit.span_s < LEAST_SPAN_S:
-        reason = f"the strokes span {fit.span_s:.0f} s; {LEAST_SPAN_S:.0f} s are needed"
+        reason = SHORT_SPAN.format(span_s=fit.span_s, least_s=LEAST_SPAN_S)
     if fit is None or reason is not None:
         return DelayCourse(
             file=file, n_strokes=n, drift_ppm=None, drift_error_ppm=None, step_ms=None, step_error_ms=None,

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from kitproof.measure.views import TakeView
 from kitproof.observed.timing import Grid
+from kitproof.reasons import NO_BAR_LINE
 
 Floats = NDArray[np.float64]
 FRAMES_PER_S = 100.0
@@ -282,12 +283,11 @@ def _grid(source: str, beats: Floats, sure: float, bars: _Bars | None) -> Grid:
     gaps = np.diff(beats)
     eights = np.array([gaps[i : i + 8].mean() for i in range(0, max(1, len(gaps) - 7), 8)])
     low, high = np.percentile(60.0 / eights, [25, 75])
-    why = "neither declared nor accented by the click, and the strokes do not show it plainly"
     return Grid(
         source=source,  # type: ignore[arg-type]
         tempo_bpm=round(float(60.0 / np.median(eights)), 2), tempo_spread_bpm=round(float(high - low), 2),
         beats_s=tuple(np.round(beats, 4).tolist()), confidence=round(float(np.clip(sure, 0.0, 0.99)), 2),
         beats_per_bar=bars.n if bars else None, first_bar=bars.first if bars else None,
         bar_source=bars.source if bars else None,  # type: ignore[arg-type]
-        unmeasured={} if bars else dict.fromkeys(Grid.NULLABLE, why),
+        unmeasured={} if bars else dict.fromkeys(Grid.NULLABLE, NO_BAR_LINE),
     )  # fmt: skip

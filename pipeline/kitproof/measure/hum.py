@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage, signal
 
 from kitproof.model import FloatArray, Hum, HumLine
+from kitproof.reasons import NO_HUM, SHORT_FOR_TWO, SHORTER_THAN, SILENT
 from kitproof.units import amplitude_to_db, power_to_db
 
 LOW_RATE_HZ = 2000.0  # of the kept low end, about
@@ -101,23 +102,23 @@ def find_hum(low: NDArray[np.float32], low_rate_hz: float) -> Hum:
     at least two harmonics that stand out of the lines around them by CLEAR_DB.
     """
     if len(low) < SHORTEST_S * low_rate_hz:
-        return _no_hum(f"shorter than {SHORTEST_S:.0f} s")
+        return _no_hum(SHORTER_THAN.format(least_s=SHORTEST_S))
     if not low.any():
-        return _no_hum("silent: every sample is zero")
+        return _no_hum(SILENT)
     segments = _segments(low.astype(np.float64), low_rate_hz)
     best = max((_comb(segments, mains) for mains in MAINS_HZ), key=lambda c: c[1])
     hz, total, snr, level = best
     clear = [k for k in range(len(snr)) if snr[k] >= CLEAR_DB]
     doubtful = len(clear) == FEWEST_LINES and min(abs(hz - mains) for mains in MAINS_HZ) > NEAR_HZ
     if len(clear) < FEWEST_LINES or total < SUM_DB or doubtful:
-        return _no_hum("no tone of the mains stands out")
+        return _no_hum(NO_HUM)
     lines = tuple(
         HumLine(harmonic=k + 1, level_dbfs=float(amplitude_to_db(level[k]) or -200.0), snr_db=float(snr[k]))
         for k in clear
     )
     spread = _spread(segments, hz, [k + 1 for k in clear])
     power = sum(10.0 ** (line.level_dbfs / 10.0) / 2.0 for line in lines)
-    missing = {} if spread is not None else {"spread_hz": "too short for two segments"}
+    missing = {} if spread is not None else {"spread_hz": SHORT_FOR_TWO}
     return Hum(
         fundamental_hz=hz, spread_hz=spread, lines=lines, level_dbfs=power_to_db(power),
         confidence=round(float(min(0.99, 0.6 + (total - SUM_DB) / 60.0)), 3), unmeasured=missing,

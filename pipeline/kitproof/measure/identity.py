@@ -31,6 +31,7 @@ from kitproof.measure.hits import find_hits
 from kitproof.measure.onsets import FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.identity import MicVoice
+from kitproof.reasons import FEW_SURE, NO_ONE_PITCH, NOTHING_SHARED
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE
 
 Float64Array = NDArray[np.float64]
@@ -202,16 +203,16 @@ def voice(
     heard = near & np.isfinite(behind_s)
     reasons: dict[str, str] = {}
     if not heard.any():
-        reasons["behind_ms"] = "nothing is loud here that another mic hears too"
+        reasons["behind_ms"] = NOTHING_SHARED
     used = own.take(_loudest(own))
     shape: dict[str, float | None] = dict.fromkeys(("tilt_db", "body_db", "low_fall_db", "high_fall_db"))
     if len(used.frame) >= FEWEST:
         shape |= _shape(used, track, powers.total(file))
     else:
-        reasons |= dict.fromkeys(shape, "too few strokes are surely of the drum it stands at")
+        reasons |= dict.fromkeys(shape, FEW_SURE)
     pitch = None if low is None else ring_pitch(low[0], low[1], used.time_s)
     if pitch is None:
-        reasons |= dict.fromkeys(("pitch_hz", "pitch_agreement"), "no stroke rings at one pitch")
+        reasons |= dict.fromkeys(("pitch_hz", "pitch_agreement"), NO_ONE_PITCH)
     return MicVoice(
         file=file, n_loud=int(near.sum()), n_first=int((near & (np.nan_to_num(behind_s, nan=1.0) <= FIRST_S)).sum()),
         n_strokes=len(own.frame), behind_ms=float(1000.0 * np.median(behind_s[heard])) if heard.any() else None,

@@ -23,6 +23,7 @@ from scipy import ndimage
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.identity import LineUp
+from kitproof.reasons import FEW_ONSETS, NO_OTHER_MIC
 
 Float32Array = NDArray[np.float32]
 
@@ -51,7 +52,7 @@ def line_up(file: str, level_db: Float32Array, onsets: Mapping[str, NDArray[np.b
     at = _loud_onsets(level_db)
     others = [there for other, there in onsets.items() if other != file]
     if len(at) < FEWEST or not others:
-        reason = "no other mic" if not others else "too few loud onsets"
+        reason = NO_OTHER_MIC if not others else FEW_ONSETS
         return LineUp(file=file, n_onsets=len(at), share=None, unmeasured={"share": reason})
     best = 0.0
     index = at[:, None] + np.arange(-LAG_BINS, LAG_BINS + 1)

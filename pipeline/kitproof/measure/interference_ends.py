@@ -10,6 +10,7 @@ import numpy as np
 
 from kitproof.model import FloatArray
 from kitproof.observed.interference import FileEnds
+from kitproof.reasons import SILENT_OR_SHORT
 from kitproof.units import power_to_db
 
 END_S = 0.010
@@ -51,8 +52,7 @@ class EndsMeter:
             "head_dbfs": self._level(self._head, mean), "tail_dbfs": self._level(self._tail[-self._n_end :], mean),
             "tail_fall_db": self._fall(mean),
         }  # fmt: skip
-        reason = "digital silence, or the file is too short"
-        missing = {name: reason for name, level in levels.items() if level is None}
+        missing = {name: SILENT_OR_SHORT for name, level in levels.items() if level is None}
         return (FileEnds(file=self._file, **levels, unmeasured=missing),)
 
     def _fall(self, mean: float) -> float | None:

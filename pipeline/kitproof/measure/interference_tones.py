@@ -25,6 +25,7 @@ from scipy import fft, signal
 
 from kitproof.measure.views import ChannelView
 from kitproof.observed.interference import SteadyLine, SteadyLines
+from kitproof.reasons import NO_HIGH_MAINS, SILENT_OR_SHORT
 from kitproof.units import power_to_db
 
 EXCERPT_S = 0.3  # at least; the next power of two of samples
@@ -82,14 +83,14 @@ def steady_lines(file: str, pieces: list[Floats], time_s: Floats, rate_hz: int, 
     """
     sounding = [i for i, p in enumerate(pieces) if np.any(p != p[0])]
     if len(sounding) < FEWEST_EXCERPTS:
-        return _nothing(file, (), "silent, or too short")
+        return _nothing(file, (), SILENT_OR_SHORT)
     s = _spectra([pieces[i] for i in sounding], time_s[sounding], rate_hz)
     bins = _steady_bins(s, duration_s)
     mains, on_mains = _mains(s, bins)
     lines = tuple(_line(s, k) for k in bins if not on_mains(k))
     lines = tuple(sorted(lines, key=lambda line: -line.level_dbfs)[:MOST_LINES])
     if mains is None:
-        return _nothing(file, lines, "no multiples of the mains reach over 1 kHz")
+        return _nothing(file, lines, NO_HIGH_MAINS)
     own = [k for k in bins if on_mains(k)]
     power = sum(10.0 ** (_line(s, k).level_dbfs / 10.0) / 2.0 for k in own)
     return SteadyLines(

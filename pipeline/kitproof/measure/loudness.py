@@ -16,6 +16,7 @@ from pyloudnorm.iirfilter import IIRfilter
 
 from kitproof.measure.cells import CELLS_PER_S, CellSums, StatefulFilter, sliding_mean
 from kitproof.model import FloatArray
+from kitproof.reasons import NEVER_LOUD, SHORTER_THAN, SILENT
 
 OFFSET_DB = -0.691  # makes a 997 Hz sine come out at its level
 SURROUND_WEIGHT = 1.41
@@ -109,9 +110,9 @@ def loudness_of(energies: NDArray[np.float64], weights: Sequence[float]) -> Loud
     for name in (name for name, value in values.items() if value is None):
         at_least = shortest.get(name, 0.4)
         if len(cells) < at_least * CELLS_PER_S:
-            missing[name] = f"shorter than {at_least:g} s"
+            missing[name] = SHORTER_THAN.format(least_s=at_least)
         else:
-            missing[name] = "silent" if name.startswith("max") else "never above -70 LUFS"
+            missing[name] = SILENT if name.startswith("max") else NEVER_LOUD.format(gate_lufs=ABSOLUTE_GATE_LUFS)
     return LoudnessResult(**values, unmeasured=missing)
 
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from kitproof.model import Channel, LowEndPair
+from kitproof.reasons import NOT_A_PAIR
 from kitproof.roles import PAIRS
 
 MONO_BELOW_HZ = 150.0
@@ -68,5 +69,5 @@ def _pair(a: str, b: str, aa: float, bb: float, ab: float, spaced: bool) -> LowE
         a=a, b=b, below_hz=MONO_BELOW_HZ, correlation=alike,
         mono_db=float(10.0 * np.log10(max(1.0 + alike, 1e-6))),
         side_db=float(10.0 * np.log10(max(side, 1e-30) / max(middle, 1e-30))) if spaced else None,
-        unmeasured={} if spaced else {"side_db": "not a left and a right mic"},
+        unmeasured={} if spaced else {"side_db": NOT_A_PAIR},
     )  # fmt: skip

@@ -24,6 +24,7 @@ from scipy import signal
 from kitproof.measure.bands import BANDS_PER_OCTAVE, N_LOW_BANDS, octave_edges_hz
 from kitproof.measure.cells import CELLS_PER_S, CellSums, StatefulFilter, sliding_mean
 from kitproof.model import FloatArray, NoiseBand
+from kitproof.reasons import EMPTIED, NEVER_QUIET, SHORT_FOR_FLOOR
 from kitproof.units import power_to_db
 
 LOWEST_HZ = 20.0
@@ -134,7 +135,7 @@ def floor_of(full_power: NDArray[np.float64], power: NDArray[np.float64], digita
     left = sliding_mean(usable.astype(np.float64), WINDOW_CELLS) > 1.0 - 0.5 / WINDOW_CELLS
     digital_s = np.count_nonzero(digital) / CELLS_PER_S
     if np.count_nonzero(left) < TOTAL_MIN_S * CELLS_PER_S:
-        return _unknown("digital silence: a gate, or edited" if digital_s > 0.0 else "too short to show a floor")
+        return _unknown(EMPTIED if digital_s > 0.0 else SHORT_FOR_FLOOR)
     edge = int(min(EDGE_S * CELLS_PER_S, EDGE_SHARE * len(power)))
     near_edge = _widened(~usable, edge)[: len(left)]
     stray = 0
@@ -191,10 +192,8 @@ def _hidden(bound: float, digital_s: float) -> NoiseResult:
     """The ring never falls to the floor."""
     at_most = power_to_db(bound)
     if at_most is None or digital_s >= TOTAL_MIN_S:
-        return _unknown("digital silence: a gate, or edited", at_most)
-    return _unknown(
-        f"nothing stays quiet and level for long enough; the floor lies at {at_most:.0f} dBFS or below", at_most
-    )
+        return _unknown(EMPTIED, at_most)
+    return _unknown(NEVER_QUIET.format(at_most_dbfs=at_most), at_most)
 
 
 def _lowest_cluster(power: NDArray[np.float64], windows: NDArray[np.float64], left: NDArray[np.bool_]) -> _Cluster:

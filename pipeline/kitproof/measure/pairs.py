@@ -16,10 +16,22 @@ import numpy as np
 from kitproof.measure.arrival import LEAST_SNR_DB, Arrival
 from kitproof.measure.look import ChannelLook
 from kitproof.model import Channel, Fuller, PairEntry, Polarity
-from kitproof.reasons import ALREADY_SOUNDING
+from kitproof.reasons import (
+    ALREADY_SOUNDING,
+    DIRECT_WEAK,
+    FEW_FOR_SPREAD,
+    FEW_HITS,
+    FEW_STROKES,
+    GROUPS_DISAGREE,
+    NO_DELAY,
+    NO_LOWS,
+    ONE_SILENT,
+    ONLY_TOGETHER,
+)
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, PAIRS
 from kitproof.units import ms_to_cm
 
+FEWEST_HITS = 2
 CLEAR_DB = 3.0  # sum over difference: less than this, and turning one over is no cure. Common practice
 AGREEMENT = 0.75
 BEFORE_AS_LOUD_DB = 6.0  # peak over what was there before: another drum there leaves 10 dB and more of it
@@ -59,7 +71,7 @@ def measure_pair(a: ChannelLook, b: ChannelLook, drum: str, temperature_c: float
     if delay_ms is None:
         reasons["path_cm"] = reasons["first_notch_hz"] = reasons["delay_ms"]
     elif abs(delay_ms) < 0.02:
-        reasons["first_notch_hz"] = "no delay to speak of"
+        reasons["first_notch_hz"] = NO_DELAY
     else:
         notch = 1000.0 / (2.0 * abs(delay_ms))
     return PairEntry(
@@ -73,20 +85,20 @@ def _delay(
     first: Arrival | None, second: Arrival | None, n: int, reasons: dict[str, str]
 ) -> tuple[float | None, float | None]:
     if first is None or second is None:
-        why = f"only {n} hits; at least 2 are needed"
+        why = FEW_HITS.format(n=n, least=FEWEST_HITS)
     elif first.time_s is None or second.time_s is None:
         why = _not_found(min((a for a in (first, second) if a.time_s is None), key=lambda a: a.snr_db))
     elif first.spread_s is None and second.spread_s is None:
-        reasons["delay_spread_ms"] = "too few hits for a spread"
+        reasons["delay_spread_ms"] = FEW_FOR_SPREAD
         return 1000.0 * (second.time_s - first.time_s), None
     elif first.spread_s is None or second.spread_s is None:
         # Found in the mean of all and not in its parts: mostly another drum, or a later reflection.
-        why = "only all hits together show a first sound, smaller groups of them do not"
+        why = ONLY_TOGETHER
     else:
         spread = 1000.0 * float(np.hypot(first.spread_s, second.spread_s))
         if spread <= WIDEST_SPREAD_MS:
             return 1000.0 * (second.time_s - first.time_s), spread
-        why = f"groups of hits disagree by ±{spread:.1f} ms"
+        why = GROUPS_DISAGREE.format(spread_ms=spread)
     reasons["delay_ms"] = reasons["delay_spread_ms"] = why
     return None, None
 
@@ -94,7 +106,7 @@ def _delay(
 def _not_found(a: Arrival) -> str:
     if a.snr_db >= LEAST_SNR_DB or a.snr_db < BEFORE_AS_LOUD_DB:
         return ALREADY_SOUNDING
-    return f"the direct sound does not stand out enough: {a.snr_db:.0f} dB over what is heard before it"
+    return DIRECT_WEAK.format(over_db=a.snr_db)
 
 
 def _polarity(
@@ -115,11 +127,11 @@ def _fuller(
     left, right = a.low_lines.get(drum), b.low_lines.get(drum)
     why = ""
     if drum in ("hi-hat", "ride"):
-        why = "a cymbal has no low band to judge by"
-    elif left is None or right is None or len(left) < 2:
-        why = "too few hits"
+        why = NO_LOWS
+    elif left is None or right is None or len(left) < FEWEST_HITS:
+        why = FEW_STROKES
     elif not (np.any(left, axis=1) & np.any(right, axis=1)).all():
-        why = "one of the two is silent"
+        why = ONE_SILENT
     if why or left is None or right is None:
         reasons.update(dict.fromkeys(("fuller", "fuller_db", "fuller_agreement"), why))
         return None, None, None

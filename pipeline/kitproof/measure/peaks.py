@@ -13,9 +13,9 @@ import numpy as np
 
 from kitproof.errors import StageInputError
 from kitproof.model import ClipRun, FloatArray
+from kitproof.reasons import FLOATING, SHORT_FOR_OFFSET, SILENT
 from kitproof.units import amplitude_to_db
 
-SILENT = "silent: every sample is zero"
 DC_MIN_S = 10.0  # over less, the lopsided swing of a few drum hits passes for an offset
 CLIP_MIN_SAMPLES = 3
 CLIP_FROM = 10.0 ** (-0.1 / 20.0)  # near full scale: some converters stop a few steps short of it
@@ -91,9 +91,9 @@ class PeakMeter:
             names = ("sample_peak_dbfs", "sample_peak_time_s", "rms_dbfs", "crest_db", "used_bits")
             missing.update(dict.fromkeys(names, SILENT))
         if self._bits is None:
-            missing["used_bits"] = "a floating-point file has no fixed word length"
+            missing["used_bits"] = FLOATING
         if self._n < DC_MIN_S * self._rate_hz:
-            missing["dc_fraction"] = f"shorter than {DC_MIN_S:.0f} s: a few hits would pass for an offset"
+            missing["dc_fraction"] = SHORT_FOR_OFFSET.format(least_s=DC_MIN_S)
         peak_db = amplitude_to_db(self._peak)
         rms_db = amplitude_to_db((self._squares / self._n) ** 0.5) if self._n else None
         n_runs, runs = self._clips.result()

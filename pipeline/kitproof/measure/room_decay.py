@@ -38,6 +38,7 @@ from scipy import signal
 from kitproof.measure.excerpts import DrumTimes, read_excerpts
 from kitproof.measure.views import ChannelView, TakeView
 from kitproof.observed.room import OctaveDecay, RoomDecay
+from kitproof.reasons import DRUM_AS_LONG, FEW_FREE_SNARES, NOT_IN_OWN_MIC, TAIL_COVERED
 from kitproof.roles import DISTANT_ROLES
 
 Float64Array = NDArray[np.float64]
@@ -60,10 +61,6 @@ OVER_DRUM = 1.6  # a room that takes so much longer than the drum is read a fift
 EARLY_S, LEAST_LATE_S = 0.050, 0.080  # the border, and how much of what follows it must be there
 WHOLE_HZ = (OCTAVES_HZ[0], OCTAVES_HZ[-1])
 DIRECT_DB = 14.0  # under the loudest frame, and the direct sound has begun: a room's first echoes are not louder
-FEW = "fewer than 6 strokes of the snare that nothing follows for long enough"
-SHORT = "noise, other drums or the next stroke leave too little of it"
-NO_OWN = "not known in the snare's own mic"
-DRUM = "the drum itself takes about as long"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,21 +117,22 @@ def _room_decay(clue: SnareDecay, octaves: tuple[OctaveDecay, ...]) -> RoomDecay
     if len(clue.early_over_late_db) >= FEWEST:
         low, middle, high = np.percentile(clue.early_over_late_db, [25, 50, 75]).round(1).tolist()
         spread = round(high - low, 1)
+    few = dict.fromkeys(RoomDecay.NULLABLE, FEW_FREE_SNARES.format(least=FEWEST))
     return RoomDecay(
         file=clue.file, n_strokes=clue.n_strokes, free_s=clue.free_s, early_over_late_db=middle, early_spread_db=spread,
-        octaves=octaves, unmeasured={} if middle is not None else dict.fromkeys(RoomDecay.NULLABLE, FEW),
+        octaves=octaves, unmeasured={} if middle is not None else few,
     )  # fmt: skip
 
 
 def _octave_decay(hz: float, here: Decay, drum: Decay) -> OctaveDecay:
-    why = {n: SHORT for n, v in (("early_s", here.early_s), ("t20_s", here.t20_s)) if v is None}
+    why = {n: TAIL_COVERED for n, v in (("early_s", here.early_s), ("t20_s", here.t20_s)) if v is None}
     if drum.t20_s is None:
-        why["drum_s"] = NO_OWN
+        why["drum_s"] = NOT_IN_OWN_MIC
     room_s = None
     if here.t20_s is None or drum.t20_s is None:
-        why["room_s"] = SHORT if here.t20_s is None else NO_OWN
+        why["room_s"] = TAIL_COVERED if here.t20_s is None else NOT_IN_OWN_MIC
     elif here.t20_s < OVER_DRUM * drum.t20_s:
-        why["room_s"] = DRUM
+        why["room_s"] = DRUM_AS_LONG
     else:
         room_s = here.t20_s
     return OctaveDecay(

@@ -34,6 +34,7 @@ from scipy import fft, ndimage, signal
 from kitproof.measure.excerpts import DrumTimes, read_excerpts
 from kitproof.measure.views import ChannelView
 from kitproof.observed.room import Reflection
+from kitproof.reasons import FEW_DRUMS, NO_COPY, NOT_AGAIN
 from kitproof.roles import DISTANT_ROLES
 
 Float64Array = NDArray[np.float64]
@@ -47,8 +48,6 @@ FEWEST_DRUMS = 3
 LOW_HZ, TOP_HZ = 150.0, 9000.0
 AGAIN = 0.1  # height below which what is at twice the delay may be chance
 FLOOR = 1e-7  # of the mean power of a line: 70 dB under it nothing counts
-FEW = "fewer than three drums were struck often enough"
-NOTHING = "no copy that most drums share stands out"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +90,7 @@ def shared_reflection(file: str, strokes: Mapping[str, Float64Array], rate_hz: i
     n = round(search.window_s * rate_hz)
     courses = [c for x in strokes.values() if (c := cepstrum(x[:, :n], rate_hz)) is not None]
     if len(courses) < FEWEST_DRUMS:
-        return _none(file, search.kind, len(courses), FEW)
+        return _none(file, search.kind, len(courses), FEW_DRUMS.format(least=FEWEST_DRUMS))
     table = np.array([c[: min(len(c) for c in courses)] for c in courses])
     width = max(1, 2 * round(search.near_s * rate_hz) + 1)
     near = ndimage.maximum_filter1d(table, width, axis=1)
@@ -101,7 +100,7 @@ def shared_reflection(file: str, strokes: Mapping[str, Float64Array], rate_hz: i
     height = float(np.median(heights))
     share = float(np.mean(heights >= 0.5 * height))
     if height < search.least or share < search.shared:
-        return _none(file, search.kind, len(courses), NOTHING)
+        return _none(file, search.kind, len(courses), NO_COPY)
     half = width // 2
     peaks = at - half + np.argmax(table[:, at - half : at + half + 1], axis=1)
     delay_s = float(np.median(peaks[heights >= 0.5 * height])) / rate_hz
@@ -110,7 +109,7 @@ def shared_reflection(file: str, strokes: Mapping[str, Float64Array], rate_hz: i
     return Reflection(
         file=file, kind=search.kind, n_drums=len(courses), delay_ms=1e3 * delay_s,
         level_db=20.0 * math.log10(height / 2.0), share=share, again_db=again_db,
-        unmeasured={} if again_db is not None else {"again_db": "it does not come once more"},
+        unmeasured={} if again_db is not None else {"again_db": NOT_AGAIN},
     )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from kitproof.measure.onsets import BAND_EDGES_HZ
 from kitproof.measure.views import TakeView
 from kitproof.measure.wires import Float64Array, high_power, mean_power
 from kitproof.observed.instrument import WireShare
+from kitproof.reasons import FEW_STROKES
 
 DRUM_HZ = (120.0, 500.0)
 WIRES_S = (0.01, 0.06)
@@ -53,11 +54,11 @@ def wire_share(
 ) -> WireShare:
     """The best single step of the share, and what the drum itself does there; (n_strokes,) each, in order of time."""
     if len(times) < FEWEST:
-        names = dict.fromkeys(("step_db", "step_time_s", "scatter_db", "rest", "drum_step_db"), "too few strokes")
+        names = dict.fromkeys(("step_db", "step_time_s", "scatter_db", "rest", "drum_step_db"), FEW_STROKES)
         return WireShare(
             file=mic, n_strokes=len(times), share_db=float(np.median(share_db)) if len(times) else None,
             step_db=None, step_time_s=None, scatter_db=None, rest=None, drum_step_db=None,
-            unmeasured=names | ({} if len(times) else {"share_db": "too few strokes"}),
+            unmeasured=names | ({} if len(times) else {"share_db": FEW_STROKES}),
         )  # fmt: skip
     flat = share_db - _slope(level_db, share_db) * (level_db - np.median(level_db))
     costs = [_scatter(flat[:k]) + _scatter(flat[k:]) for k in range(FEWEST_SIDE, len(flat) - FEWEST_SIDE + 1)]

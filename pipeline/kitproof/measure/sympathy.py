@@ -22,6 +22,7 @@ from kitproof.measure import ring
 from kitproof.measure.ring import Float64Array
 from kitproof.measure.views import ChannelView
 from kitproof.observed.instrument import DrumRing, SympatheticRing
+from kitproof.reasons import FEW_TOM_SILENT
 
 BEFORE_S = (-0.26, -0.01)
 AFTER_S = (0.2, 0.65)
@@ -54,10 +55,9 @@ def _answer(
     view: ChannelView, log: DrumRing, drum: str, chosen: Float64Array, reference: Float64Array
 ) -> SympatheticRing:
     if len(chosen) < FEWEST or len(reference) < FEWEST_OWN:
-        reason = "too few strokes while the tom itself is silent"
         return SympatheticRing(
             file=view.file, drum=log.drum, by=drum, n_strokes=len(chosen), level_db=None, rise_db=None, tone_db=None,
-            unmeasured=dict.fromkeys(NAMES, reason),
+            unmeasured=dict.fromkeys(NAMES, FEW_TOM_SILENT),
         )  # fmt: skip
     before, after, beside = _powers(view, chosen, log.late_hz or 0.0)
     level, rise, tone = (

@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 from kitproof.measure.grid import place, steps_of
 from kitproof.measure.views import TakeView
 from kitproof.observed.timing import Grid, Timing
+from kitproof.reasons import FEW_ON_STEP, NO_BARS, WHOLE_TAKE
 
 Floats = NDArray[np.float64]
 BELONGS = 0.35  # of a step: a stroke further away is between steps
 FEWEST = 5  # strokes: fewer have no spread
 MOST_SECTIONS = 8
-NO_BARS = "the bars are not known"
-FEW = "fewer than {n} strokes on a step"
 
 
 def measure_timing(view: TakeView) -> Iterator[Timing]:
@@ -75,10 +74,10 @@ def _timing(
     drum: str, name: str, first: int | None, last: int | None, steps: int, late_ms: Floats, between: NDArray[np.bool_]
 ) -> Timing:
     on = late_ms[~between]
-    no_bars = {} if first is not None else dict.fromkeys(("first_bar", "last_bar"), NO_BARS if name else "whole take")
+    no_bars = {} if first is not None else dict.fromkeys(("first_bar", "last_bar"), NO_BARS if name else WHOLE_TAKE)
     counted: Mapping[str, int] = {"n_strokes": len(on), "n_between": int(between.sum())}
     if len(on) < FEWEST:
-        few = dict.fromkeys(("median_ms", "spread_ms"), FEW.format(n=FEWEST))
+        few = dict.fromkeys(("median_ms", "spread_ms"), FEW_ON_STEP.format(least=FEWEST))
         return Timing(
             drum=drum, section=name, first_bar=first, last_bar=last, steps_per_beat=steps, **counted,
             median_ms=None, spread_ms=None, unmeasured=no_bars | few,

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from kitproof.measure.peaks import SILENT
 from kitproof.model import FloatArray
+from kitproof.reasons import SILENT
 from kitproof.units import amplitude_to_db
 
 N_TAPS = 64  # per phase; flat to 0.453 of the sampling rate (20 kHz at 44.1 kHz) within 0.002 dB

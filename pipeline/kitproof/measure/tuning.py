@@ -20,6 +20,16 @@ from kitproof.measure.ring import Float64Array
 from kitproof.measure.sympathy import sympathetic_rings
 from kitproof.measure.views import ChannelView
 from kitproof.observed.instrument import DrumRing, SympatheticRing
+from kitproof.reasons import (
+    DAMPED,
+    FEW_STROKES,
+    FEW_WITH_PITCH,
+    NO_DECAY,
+    NO_PITCH,
+    NO_SECOND_TONE,
+    SAME_STRENGTH,
+    STROKES_DISAGREE,
+)
 
 # Where the lowest mode of a drum lies, Hz. Common practice; wide, as sizes and tunings are.
 MODE_BAND_HZ: dict[str, tuple[float, float]] = {
@@ -35,13 +45,7 @@ FEWEST_DRIFT = 8
 DRIFT_SHARE = 0.5  # of the drum's strokes' span
 OUTLIER = 3.5  # robust standard deviations
 
-FEW = "too few strokes"
-DAMPED = "no late ring stands out: damped, or too near the next stroke or other drums"
-NO_DECAY = "the ring does not fall along a line"
 BEAT_AGREE_HZ = 0.5
-NO_BEAT = "no second tone beside the first that most strokes show"
-SAME_STRENGTH = "too few strokes, or all of them about as hard"
-NO_MODE = "no pitch stands out"
 
 
 def observe_tuning(view: ChannelView) -> Iterator[DrumRing | SympatheticRing]:
@@ -107,7 +111,7 @@ def _late_figures(
     names = ("late_hz", "late_spread_cents", "late_from_s", "pitch", "pitch_cents", "decay_s", "decay_range_db")
     out: dict[str, float | str | None] = dict.fromkeys(names)
     if late is None:
-        reasons |= dict.fromkeys(names, FEW if len(ringing) < ring.FEWEST else DAMPED)
+        reasons |= dict.fromkeys(names, FEW_STROKES if len(ringing) < ring.FEWEST else DAMPED)
         return out
     clear = np.isfinite(late.hz)
     hz = float(np.median(late.hz[clear]))
@@ -135,7 +139,7 @@ def _beat(ringing: Float64Array, rate: float, mode_hz: float | None, reasons: di
     apart = [f for f in found if f is not None]
     if len(apart) >= max(ring.FEWEST, 0.7 * len(found)) and ring.spread(np.array(apart)) < BEAT_AGREE_HZ:
         return float(np.median(apart))
-    reasons["beat_hz"] = NO_BEAT
+    reasons["beat_hz"] = NO_SECOND_TONE
     return None
 
 
@@ -152,7 +156,7 @@ def _drift_figures(
     if found is None and late is not None:
         found, source = drift(tails.time_s, late.hz, tails.strength), "late"
     if found is None or found[2] < DRIFT_SHARE * span_s:
-        reasons |= dict.fromkeys(names, "too few strokes, too near one another, with a clear pitch")
+        reasons |= dict.fromkeys(names, FEW_WITH_PITCH)
         return dict.fromkeys(names)
     return {**dict(zip(names[:3], found, strict=True)), "drift_from": source}
 
@@ -210,13 +214,13 @@ def _early_figures(chosen: DrumTimes, hz: Float64Array, reasons: dict[str, str])
     out: dict[str, float | None] = dict.fromkeys(names)
     clear = np.isfinite(hz)
     if clear.sum() < ring.FEWEST:
-        reasons |= dict.fromkeys(names, FEW if len(hz) < ring.FEWEST else NO_MODE)
+        reasons |= dict.fromkeys(names, FEW_STROKES if len(hz) < ring.FEWEST else NO_PITCH)
         return out
     hz, level = hz[clear], 20.0 * np.log10(chosen.strength[clear])
     middle = float(np.median(hz))
     width = ring.spread(ring.cents(hz, middle))
     if width > EARLY_AGREE_CENTS:
-        reasons |= dict.fromkeys(names, "the strokes disagree")
+        reasons |= dict.fromkeys(names, STROKES_DISAGREE)
         return out
     out |= {"early_hz": middle, "early_spread_cents": width}
     order, third = np.argsort(level, kind="stable"), len(hz) // 3

@@ -30,6 +30,7 @@ from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.room import HatInSnare, Wash
+from kitproof.reasons import CYMBALS_NEVER_ALONE, FEW_HATS, FEW_OWN
 
 Float64Array = NDArray[np.float64]
 
@@ -50,9 +51,6 @@ CYMBALS = ("hi-hat", "ride", "unmiked")
 RING_OVER_DB = 6.0
 RING_MOST_S = 1.2
 
-FEW_OWN = "fewer than three strokes of its own"
-NEVER = "cymbals never sound alone for long enough"
-NO_HATS = "fewer than eight strokes of the hat stand alone"
 LEAST_POWER = 1e-13
 
 
@@ -77,7 +75,8 @@ def wash_of(drum: str, file: str, track: OnsetTrack, drums: Mapping[str, DrumTim
     windows = [p[: len(p) // size * size].reshape(-1, size).mean(axis=1) for p in (full, high)]
     alone = left[: len(full) // size * size].reshape(-1, size).all(axis=1)
     if len(own) < FEWEST_OWN or alone.sum() * WINDOW_S < LEAST_S:
-        return _no_wash(drum, file, len(own), FEW_OWN if len(own) < FEWEST_OWN else NEVER)
+        why = FEW_OWN.format(least=FEWEST_OWN) if len(own) < FEWEST_OWN else CYMBALS_NEVER_ALONE
+        return _no_wash(drum, file, len(own), why)
     strokes, bright = (_first(p, rate, own) for p in (full, high))
     usual, loud = (float(np.percentile(windows[0][alone], p)) for p in (50.0, RARELY))
     usual_high, loud_high = (float(np.percentile(windows[1][alone], p)) for p in (50.0, RARELY))
@@ -146,9 +145,11 @@ def hat_in_snare(file: str, track: OnsetTrack, drums: Mapping[str, DrumTimes]) -
         np.searchsorted(others, hats + HAT_CLEAR_S[1]) == np.searchsorted(others, hats - HAT_CLEAR_S[1])
     )
     if lonely.sum() < FEWEST_HATS or len(loud) < FEWEST_OWN:
+        few = lonely.sum() < FEWEST_HATS
+        why = FEW_HATS.format(least=FEWEST_HATS) if few else FEW_OWN.format(least=FEWEST_OWN)
         return HatInSnare(
             file=file, n_hats=int(lonely.sum()), n_snares=len(loud), high_db=None, loud_db=None,
-            unmeasured=dict.fromkeys(("high_db", "loud_db"), NO_HATS),
+            unmeasured=dict.fromkeys(HatInSnare.NULLABLE, why),
         )  # fmt: skip
     _, high = _powers(track)
     heard, own = (_first(high, track.frames_per_s, t) for t in (hats[lonely], loud))

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import WireBuzz
+from kitproof.reasons import NEVER_WITHOUT_SNARE, NO_DISTANT_MIC, SNARE_NOT_HIT
 from kitproof.roles import DISTANT_ROLES
 
 Float64Array = NDArray[np.float64]
@@ -50,10 +51,6 @@ FEWEST_ALONE = 5
 FEWEST = 6
 CYMBALS = ("hi-hat", "ride", "unmiked")
 LEAST_POWER = 1e-13
-
-NO_DISTANT = "no distant mic to tell the wires from the drum itself"
-NEVER_ALONE = "never struck without the snare near it"
-NO_SNARE = "the snare was not struck"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,11 +155,11 @@ def wire_buzz(
     names = ("level_db", "over_noise_db", "over_spill_db", "share")
     reason = None
     if len(strokes) < (FEWEST_ALONE if alone else FEWEST):
-        reason = NEVER_ALONE
+        reason = NEVER_WITHOUT_SNARE
     elif not mics.distant:
-        reason = NO_DISTANT
+        reason = NO_DISTANT_MIC
     elif snare_power <= LEAST_POWER:
-        reason = NO_SNARE
+        reason = SNARE_NOT_HIT
     if reason is not None:
         return WireBuzz(
             file=mic, drum=drum, n_strokes=len(strokes), alone=alone, level_db=None, over_noise_db=None,

@@ -25,7 +25,7 @@ from kitproof.observed.instrument import DrumRing
 from kitproof.report import numbers
 from kitproof.report.bars import Bars
 from kitproof.report.wording import Words
-from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, LABELS, PAIRS, drum_label
+from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER, LABELS, PAIRS
 
 SEVERITIES: tuple[Severity, ...] = ("fix", "look", "note")
 
@@ -197,9 +197,7 @@ class Context:
 
     def drum(self, drum: str) -> str:
         """How the report calls a drum."""
-        if drum == "unmiked":
-            return self.words("common.unmiked")
-        return self.words.or_text(f"drum.{drum}", drum_label(drum))
+        return self.words.drum(drum)
 
     def drum_of(self, channel: Channel) -> str | None:
         """The drum a microphone stands at."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kitproof.report import numbers, style
+from kitproof.report import missing, numbers, style
 from kitproof.report.sheet import Align, Sheet
 from kitproof.report.style import Box, Colour, TextStyle
 from kitproof.report.typeset import shorten_middle, wrap
@@ -134,15 +134,16 @@ class Reasons:
         return self.missing(reason, brief=brief) if value is None else numbers.fixed(value, decimals)
 
     def write(self) -> None:
-        """List the reasons below the table."""
+        """List the reasons below the table, in the reader's language as far as they are known."""
         sheet = self._sheet
-        if self._letters and not sheet.words.native:
+        if any(missing.foreign(sheet.words, reason) for reason in self._letters):
             sheet.need(2 * style.TICK.leading)
             sheet.y = sheet.paragraph(
                 sheet.left, sheet.y, sheet.text_w, sheet.words("common.in_english"), style.TICK, max_lines=2
             )
         for reason, letter in self._letters.items():
-            rows = wrap(sheet.words("common.reason_line", letter=letter, reason=reason), style.TICK, sheet.text_w)
+            said = missing.said(sheet.words, reason)
+            rows = wrap(sheet.words("common.reason_line", letter=letter, reason=said), style.TICK, sheet.text_w)
             sheet.need(len(rows) * style.TICK.leading)
             sheet.y = sheet.lines(sheet.left, sheet.y, rows, style.TICK)
         if self._letters:

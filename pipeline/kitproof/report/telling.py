@@ -8,7 +8,7 @@ and value. What has no sentence there (a code nobody has named yet) stays in Eng
 from __future__ import annotations
 
 from kitproof.model import Fact, Finding, NotChecked
-from kitproof.report import numbers
+from kitproof.report import missing, numbers
 from kitproof.report.context import Context
 
 MOST_NAMED = 4
@@ -135,7 +135,9 @@ def check(ctx: Context, one: NotChecked) -> str:
 def why(ctx: Context, one: NotChecked) -> str:
     """Why it could not be made."""
     key = f"unchecked.{one.code}.why"
-    return one.reason if ctx.words.native or not ctx.words.has(key) else ctx.words(key, **_about(ctx, one))
+    if missing.foreign(ctx.words, one.reason) and ctx.words.has(key):
+        return ctx.words(key, **_about(ctx, one))
+    return missing.said(ctx.words, one.reason)
 
 
 def _about(ctx: Context, one: NotChecked) -> dict[str, str]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from kitproof.errors import OutputError
 from kitproof.report.numbers import grouped
+from kitproof.roles import drum_label
 
 NATIVE = "en"  # the language in which findings, open checks and verdict are written into the records
 
@@ -68,6 +69,10 @@ class Words:
     def unit(self, unit: str) -> str:
         """A unit behind a number: a word where this language has one for it, else the symbol itself."""
         return self.or_text(f"unit.{unit}", unit)
+
+    def drum(self, drum: str) -> str:
+        """How the report calls a drum."""
+        return self("common.unmiked") if drum == "unmiked" else self.or_text(f"drum.{drum}", drum_label(drum))
 
     def has(self, key: str) -> bool:
         """Whether there is such a key: for keys that come from outside."""

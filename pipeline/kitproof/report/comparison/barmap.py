@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.comparison import BarReason, Reason, TakeBars
-from kitproof.report import numbers, style, telling
+from kitproof.report import missing, numbers, style, telling
 from kitproof.report.anatomy import block, caption, open_page
 from kitproof.report.comparison.takes import Takes
 from kitproof.report.sheet import Sheet
@@ -51,12 +51,13 @@ def _limit(takes: Takes) -> float:
 def _without(sheet: Sheet, takes: Takes) -> None:
     """Takes without bars and findings that are not listed in full."""
     words = takes.words
-    if not words.native and any(b.last_bar is None for b in takes.comparison.bars):
+    reasons = [b.unmeasured.get("last_bar", "") for b in takes.comparison.bars if b.last_bar is None]
+    if any(missing.foreign(words, reason) for reason in reasons):
         block(sheet, words("common.in_english"), style.TICK, 2.0)
     for b in takes.comparison.bars:
         name = upper_first(takes.names[b.take])
         if b.last_bar is None:
-            text = words("compare.bars_no_bars", reason=b.unmeasured.get("last_bar", ""))
+            text = words("compare.bars_no_bars", reason=missing.said(words, b.unmeasured.get("last_bar", "")))
             block(sheet, words("common.titled", title=name, text=text), style.SMALL, 2.0)
         for code in b.incomplete:
             what = words.or_text(f"finding.{code}.title", words("compare.bars_missing_off"))
