@@ -8,25 +8,26 @@ from kitproof.roles import LABELS
 # role -> names that mean it, as found on desks, in sessions and in sample sets; separated by "|"
 ONE_NAME = {
     "kick": "KIK|BD|Kick|kick.wav|KICK.WAV|kck|Bass Drum|BassDrum|bass_drum|bassdrum|Kick Drum|KDrum|kdrum|BD_01|kik01|"
-    "Kick 1|KICK D112|kick-52|Kick Mic|01 Kick|01_Kick_01.wav|Kick_batter|Kick Beater|kdrum_back|K.wav|Kick click|"
+    "Kick 1|KICK X712|kick-88|Kick Mic|01 Kick|01_Kick_01.wav|Kick_batter|Kick Beater|kdrum_back|K.wav|Kick click|"
     "Bombo|bombo.wav|Bumbo|Grosse caisse|grosse_caisse|GC|Große Trommel|Basstrommel|Fußtrommel|Gran Cassa|"
     "Tidewall_t3-KIK_01.wav|Ride the Tide_KIK.wav|Room 5 - kick.wav|240501_Tidewall_BD.aif",
-    "kick-in": "Kick In|kick_inside|K in|K-In|KickIn|kickin|kick inner|KIK IN|BD In|BDIn|Kin|kick_in_91|BD innen|"
-    "Kick_In_01.flac|bombo dentro|Inside Kick",
+    "kick-in": "Kick In|kick_inside|K in|K-In|KickIn|kickin|kick inner|KIK IN|BD In|BDIn|Kin|kick_in_88|BD innen|"
+    "Kick_In_01.flac|bombo dentro|Inside Kick|Grosse caisse int",
     "kick-out": "Kick_Out|KickOut|kick outside|K out|KOut|BD Out|BD außen|Kick Ext|kick_front|Kdrum_front|Kick Port|"
     "KickSub|Sub Kick|subkick|Kick Sub|kick reso|Bombo fuera|Kick Hole",
     "snare-top": "SN Top|snr|Snare|SNARE|SD|SD T|SN T|snare_up|SnareUp|Snare Top|SnareTop|SNTop|SNT|Sn_Top|sn-tp|"
-    "Snare 57|SN57|snare drum|Snare Drum Top|SDT|S Top|05-Snare Top_03.wav|Snare oben|Snare 1 Top|Top Snare|"
+    "Snare 88|SN88|snare drum|Snare Drum Top|SDT|S Top|05-Snare Top_03.wav|Snare oben|Snare 1 Top|Top Snare|"
     "Caja|caja arriba|Tarola|Redoblante|Caixa|Caisse claire|caisse_claire_dessus|Rullante|Kleine Trommel|snare batter|"
     "Tidewall - Snare.wav|snare_top_01",
     "snare-bottom": "SN Btm|snare_under|Snare Bottom|Snare Bot|SnareBtm|SNB|SN B|SD B|SDB|sn_bottom|Snare Dn|SnareDown|"
     "Snare Under|Under Snare|Snare unten|snare_reso|Snare Wires|Snare_bottom|caja abajo|caixa baixo|"
     "caisse claire dessous|Tidewall_t3-SN Btm_11.wav|Bottom Snare|snare bttm",
-    "snare-side": "SN Side|snare_shell|Snare Shell|SNR side|SnareSide|Snare Kessel|Snare seite",
+    "snare-side": "SN Side|snare_shell|Snare Shell|SNR side|SnareSide|Snare Kessel|Snare seite|"
+    "Crotch|Kick-Snare|kick & snare mic",
     "hi-hat": "HH|hihat|Hi Hat|Hi-Hat|hats|Hat|HiHat|HI HAT|high hat|HH_01|hh close|Hihats|HH Top|Under Hat|HH under|"
     "Charles|Charley|Charleston|Chimbal|contratempo|Tide_HH.wav",
     "rack-tom-1": "T1|Tom 1|Tom1|tom_1|TOM 1|Tom One|Rack 1|Rack|rack tom|RackTom|RT1|tom_hi|Hi Tom|HiTom|high tom|"
-    "Tom Hi|tom_high|Tom|Tom 10|10in Tom|10 inch tom|TomHi|Hängetom|Rack Tom 1|T01|Tom 1 D4|small tom|HT",
+    "Tom Hi|tom_high|Tom|Tom 10|10in Tom|10 inch tom|TomHi|Hängetom|Rack Tom 1|T01|Tom 1 X9|small tom|HT",
     "rack-tom-2": "T2|Tom 2|Tom2|Rack 2|RT2|Tom Two|tom_mid|Mid Tom|TomMid|tom_2_01|Hängetom 2|Rack Tom 2|hi mid tom|"
     "MT",
     "rack-tom-3": "T3|Tom 3|tom3|tom_low|Low Tom|Lo Tom|TomLo|Rack 3|low mid tom",
@@ -39,9 +40,9 @@ ONE_NAME = {
     "overhead": "OH|overhead_mono|OH Mono|Overheads|Mono OH|OVH|OH C|Overs|Overhead|OHs|Over Head|Becken|Aéreos",
     "overhead-left": "OH L|OHL|OH_L|OH-L|OH.L|oh.L.wav|Overhead Left|OverheadL|OH Left|OHLeft|ovhd L|Over L|L OH|LOH|"
     "Left Overhead|OH hat side|OH HH|OH Hat|Hat Side OH|Cym L|Becken L|Becken links|Aéreo izq|OH SL|overs_left|"
-    "Tidewall - OH L - 03.wav|Snare Drum Song - OH L.wav|OH L KM184|ohl_01",
+    "OH SN|OH Snare|Tidewall - OH L - 03.wav|Snare Drum Song - OH L.wav|OH L XM712|ohl_01",
     "overhead-right": "OH R|OHR|Overhead Right|Over R|OH_Right|R OH|OH ride side|OH Ride|OH rechts|Cymbals R|ROH|"
-    "Overheads Right|OH dx|OH der",
+    "Overheads Right|OH dx|OH der|OH FT|OH Floor Tom",
     "underhead-left": "UH L|UHL|Under Cym L|undercym_L|Under Cymbal Left|Underhead L|Under OH L|Under L|Cym Under L|"
     "UC L",
     "underhead-right": "undercym_R|UH R|UC R|Underheads Right|Becken unten R|UnderCymR",
@@ -54,11 +55,30 @@ ONE_NAME = {
     "other": "Crash|Crash L|China|Splash|Cowbell|Kick Trig|Snare Trigger|Trigger Kick|Drum Mix|Drum Bus|Toms|Guide|"
     "SN Sample|T1 Btm|Tom 2 bottom|room tone|Under Cym|T5",
 }
+IN_JAPANESE = {
+    "kick": "キック|バスドラ|01_バスドラム.wav",
+    "kick-in": "キックイン|キック 内",
+    "kick-out": "キックアウト",
+    "snare-top": "スネア|スネア トップ|スネア上|05_スネア表.wav",
+    "snare-bottom": "スネア裏|スネアボトム",
+    "hi-hat": "ハイハット|ハット",
+    "rack-tom-1": "タム|タム1|ハイタム",
+    "rack-tom-2": "タム2|ミッドタム",
+    "rack-tom-3": "ロータム",
+    "floor-tom": "フロアタム|フロア",
+    "ride": "ライド|ライドシンバル",
+    "overhead-left": "オーバーヘッド左|オーバーヘッド L|トップL",
+    "overhead-right": "トップ R|オーバーヘッド右|オーバーヘッド ライト",
+    "room": "ルーム|アンビエンス",
+    "room-left": "ルーム L|アンビ左",
+    "click": "クリック",
+    "other": "クラッシュ|チャイナ",
+}
 UNKNOWN = (
     "Audio 01|Track 5|Bass|Bass DI|Gtr L|Vox|Loft|Talkin|Tidewall|Crush|Knee|01|L|in|2024-05-01|Untitled|loft_03|"
-    "Brushes|ドラム|...|x.y.z|Tomb|Ohio|Scuba|Border|Mushroom|Bathroom|T9|Under"
+    "トップ|Brushes|ドラム|...|x.y.z|Tomb|Ohio|Scuba|Border|Mushroom|Bathroom|T9|Under"
 )
-ROWS = [(name, role) for role, names in ONE_NAME.items() for name in names.split("|")]
+ROWS = [(name, role) for table in (ONE_NAME, IN_JAPANESE) for role, names in table.items() for name in names.split("|")]
 
 
 @pytest.mark.parametrize(("name", "role"), ROWS)
@@ -117,6 +137,10 @@ FOLDERS = {
             ("RIDE", "ride"), ("Click", "click"), ("TB", "talkback"), ("Crush", "other"),
         ], 1)),
     ],
+    "sides in one letter, French": [("ambiance G.wav", "room-left"), ("ambiance D.wav", "room-right")],
+    "sides in one letter, Spanish, right first": [("OH D.wav", "overhead-right"), ("OH I.wav", "overhead-left")],
+    "sides in one letter, Portuguese": [("OH E.wav", "overhead-left"), ("OH D.wav", "overhead-right")],
+    "rooms called by letters of the alphabet": [("room C.wav", "room"), ("room D.wav", "other")],
     "a song called Ride the Tide": [
         ("Ride the Tide_KIK.wav", "kick"), ("Ride the Tide_SN.wav", "snare-top"), ("Ride the Tide_OH.wav", "overhead"),
         ("Ride the Tide_Ride.wav", "ride"), ("Ride the Tide_Crush.wav", "other"),

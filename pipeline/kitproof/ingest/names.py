@@ -40,6 +40,8 @@ SMALLEST_FLOOR_TOM_INCH = 14
 _RACK_TOMS = tuple(f"rack-tom-{n}" for n in (1, 2, 3, 4))
 _FLOOR_TOMS = ("floor-tom", "floor-tom-2")
 _REPEATABLE = ("other", "talkback")
+# Left and right in one letter mean something as a pair only: French, Spanish, Portuguese
+_LETTER_PAIRS = (("g", "d"), ("i", "d"), ("e", "d"))
 SPARE_CHANNELS = 'has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml'
 _SAY_IT = "give its role in take.toml"
 
@@ -190,18 +192,29 @@ class _Folder:
         return r.rank or "9", r.side or "z", r.size_inch or 0, i
 
     def place_pair(self, drum: str) -> None:
-        """Two mics that only a number tells apart are left and right."""
+        """Two mics that only a number tells apart, or the letters for the sides, are left and right."""
         both = [i for i, r in enumerate(self.readings) if r.drum == drum]
         for i in both:
             if self.readings[i].side_from_cymbal:
                 side = self.readings[i].side
                 self._remark(i, f"taken as {side}, as the player of a right-handed kit sees it; if not, {_SAY_IT}")
-        alike = len(both) == 2 and self.wordings[both[0]] == self.wordings[both[1]]
-        if not alike or any(self.readings[i].side or self.n_channels[i] > 1 for i in both):
+        if len(both) != 2 or any(self.readings[i].side or self.n_channels[i] > 1 for i in both):
+            return
+        for first, second in (both, both[::-1]):
+            if self._letters_apart(first, second) in _LETTER_PAIRS:
+                self.roles[first], self.roles[second] = f"{drum}-left", f"{drum}-right"
+                return
+        if self.wordings[both[0]] != self.wordings[both[1]]:
             return
         for side, i in zip(("left", "right"), sorted(both, key=self._pair_order), strict=True):
             self.roles[i] = f"{drum}-{side}"
             self._remark(i, f"taken as {side} by number or order of the names; if not, {_SAY_IT}")
+
+    def _letters_apart(self, a: int, b: int) -> tuple[str, str] | None:
+        """The one word in which two names of equal length differ, in each."""
+        first, second = self.wordings[a], self.wordings[b]
+        differing = [(x, y) for x, y in zip(first, second, strict=False) if x != y]
+        return differing[0] if len(first) == len(second) and len(differing) == 1 else None
 
     def _pair_order(self, i: int) -> tuple[int, int]:
         return self.readings[i].number or 0, i

@@ -15,6 +15,7 @@ from kitproof.ingest.words import Word
 
 # Seen from the player of a right-handed kit, the hi-hat stands left and the ride right.
 SIDE_OF_CYMBAL = {"hat": "left", "ride": "right"}
+SIDE_OF_DRUM = {**SIDE_OF_CYMBAL, "snare": "left", "floor": "right"}  # of an overhead: "OH SN", "OH FT"
 DISTANT = ("overhead", "underhead", "room")
 LARGEST_ORDINAL = 5  # "Tom 5" counts drums; from 6 on a number beside a tom is its size in inches
 LARGEST_SIZE_INCH = 24
@@ -116,11 +117,11 @@ def _merge(words: list[Word]) -> list[Word]:
         pair = (last.value, word.value if word.kind == "drum" else "")
         if pair[0] in SIDE_OF_CYMBAL and word.value == "side" and has_distant:
             out[-1] = _as_side(last)
-        elif pair[0] in DISTANT and pair[1] in SIDE_OF_CYMBAL:
+        elif pair[0] in DISTANT and pair[1] in (SIDE_OF_DRUM if pair[0] == "overhead" else SIDE_OF_CYMBAL):
             out.append(_as_side(word))
         elif pair[0] in SIDE_OF_CYMBAL and pair[1] == "overhead":
             out[-1:] = [_as_side(last), word]
-        elif pair in _SECOND_IS_SPARE:
+        elif pair in _SECOND_IS_SPARE or (word.value == "tom" and _is_floor_side(out)):
             continue
         elif pair[0] == "cymbal" and pair[1] in ("ride", "hat", "spot"):
             out[-1] = word
@@ -131,8 +132,13 @@ def _merge(words: list[Word]) -> list[Word]:
     return out
 
 
-def _as_side(cymbal: Word) -> Word:
-    return replace(cymbal, kind="cymbal side", value=SIDE_OF_CYMBAL[cymbal.value])
+def _as_side(drum: Word) -> Word:
+    return replace(drum, kind="cymbal side", value=SIDE_OF_DRUM[drum.value])
+
+
+def _is_floor_side(out: list[Word]) -> bool:
+    """True behind the "OH Floor" of "OH Floor Tom"."""
+    return bool(out) and (out[-1].kind, out[-1].value) == ("cymbal side", SIDE_OF_DRUM["floor"])
 
 
 def _floor_takes_tom(out: list[Word], floor: Word) -> list[Word]:
@@ -156,10 +162,12 @@ def _main_word(words: list[Word]) -> int | None:
 
 
 def _read_without_drum(words: list[Word]) -> Reading:
-    """ "Under L" still says under-cymbal, a lone "K" kick; anything else says nothing."""
+    """ "Under L" still says under-cymbal, the Japanese "top L" overhead, a lone "K" kick; else nothing is said."""
     side = _first(words, "side")
-    if side in ("left", "right") and any(w.text == "under" for w in words):
-        return Reading(drum="underhead", side=side)
+    if side in ("left", "right"):
+        for drum, text in (("underhead", "under"), ("overhead", "トップ")):
+            if any(w.text == text for w in words):
+                return Reading(drum=drum, side=side)
     said = [w.text for w in words if w.kind != "number"]
     return Reading(drum=LONE_LETTERS.get(said[0], "")) if len(said) == 1 else Reading()
 

@@ -1,11 +1,11 @@
 """The words people write on drum microphones, and how a file name falls apart into them.
 
-Conventions: words are lower case without accents. A `Word` has a kind: "drum" (what the microphone
-is there for), "place" (top, in, ...), "side" (left, right, mono), "rank" (hi, mid, low), "skip"
-(says nothing: "mic"), "number", or "" for a word that is not known: a song title, say.
+Conventions: words are lower case without accents (voiced kana keep their marks). A `Word` has a kind:
+"drum" (what the microphone is there for), "place" (top, in, ...), "side" (left, right, mono), "rank" (hi, mid,
+low), "skip" (says nothing: "mic"), "number", or "" for a word that is not known: a song title, say.
 
 Source: own collection of spellings met in practice; English first, the commonest German, Spanish,
-French, Portuguese and Italian words beside it.
+French, Portuguese, Italian and Japanese words beside it.
 """
 
 from __future__ import annotations
@@ -36,34 +36,52 @@ def _table(kind: str, rows: dict[str, str]) -> dict[str, tuple[str, str]]:
 VOCABULARY: dict[str, tuple[str, str]] = {
     **_table("drum", {
         "kick": "kick kik kck kic kk bd bdr bdrum bassdrum basedrum kdrum kickdrum kd basstrommel fusstrommel "
-                "bombo bumbo cassa grancassa gc grossecaisse",
+                "bombo bumbo cassa grancassa gc grossecaisse"
+                " キック バスドラ バスドラム ベードラ",
         "snare": "snare snr sn sd sna snar sdrum snaredrum caja caixa tarola redoblante rullante cc "
-                 "caisseclaire",
-        "hat": "hat hats hh hhat hihat hihats highhat charles charley charleston chimbal contratempo contratiempo",
-        "tom": "tom tm tomtom rack racktom rtom haengetom hangetom",
+                 "caisseclaire"
+                " スネア スネアー スネアドラム",
+        "hat": "hat hats hh hhat hihat hihats highhat charles charley charleston chimbal contratempo contratiempo"
+                " ハイハット ハット",
+        "tom": "tom tm tomtom rack racktom rtom haengetom hangetom"
+                " タム タムタム ラックタム",
         "floor": "floor ft flt flr flrt floortom ftom flrtom fltom standtom surdo goliat timpano "
-                 "tombasse tombase",
-        "ride": "ride rd rde",
-        "cymbal": "cym cyms cymb cymbal cymbals becken plato platos prato pratos piatti cymbale cymbales",
+                 "tombasse tombase"
+                " フロア フロアー フロアタム",
+        "ride": "ride rd rde"
+                " ライド",
+        "cymbal": "cym cyms cymb cymbal cymbals becken plato platos prato pratos piatti cymbale cymbales"
+                " シンバル",
         "overhead": "oh ohs ovh ovhd ovhs ovhds ohd ohds overh over overs overhead overheads "
-                    "aereo aereos aerien aeriens panoramico panoramici",
-        "underhead": "uh uhs uc ucs undercym undercyms undercymb undercymbal undercymbals underhead underheads unders",
-        "room": "room rooms rm rms amb ambs ambi ambience ambiance ambient ambients ambiente ambientes raum sala salle",
-        "click": "click clk clik klick clicktrack clicktrk metronome metronom metronomo metro",
-        "talkback": "talkback tb tbk tback talkbk",
+                    "aereo aereos aerien aeriens panoramico panoramici"
+                " オーバーヘッド",
+        "underhead": "uh uhs uc ucs undercym undercyms undercymb undercymbal undercymbals underhead underheads unders"
+                " アンダーヘッド",
+        "room": "room rooms rm rms amb ambs ambi ambience ambiance ambient ambients ambiente ambientes raum sala salle"
+                " ルーム アンビエンス アンビエント アンビ",
+        "click": "click clk clik klick clicktrack clicktrk metronome metronom metronomo metro"
+                " クリック メトロノーム",
+        "talkback": "talkback tb tbk tback talkbk"
+                " トークバック",
         "spot": "crash china splash cowbell tamb tambourine shaker perc percussion conga congas bongo bongos "
-                "clap claps",
+                "clap claps"
+                " クラッシュ チャイナ スプラッシュ カウベル タンバリン",
         "no-mic": "trig trigs trigger triggers trg sample samples smp smpl midi bus buss group grp mix mixdown submix "
                   "rough guide reference scratch verb reverb plate fx parallel master print toms "
-                  "roomtone",
+                  "roomtone"
+                " トリガー サンプル ミックス",
     }),
     **_table("place", {
-        "top": "top tp up upper oben arriba dessus haut sopra cima superior",
+        "top": "top tp up upper oben arriba dessus haut sopra cima superior"
+                " トップ 表 上",
         "bottom": "bottom down dn btm bot bott botm bttm btom under below lower unten abajo dessous sotto "
-                  "baixo inferior wires",
+                  "baixo inferior wires"
+                " ボトム 裏 下",
         "side": "side shell kessel seite lado",
-        "in": "in inn inside inner interior internal innen dentro",
-        "out": "out outside outer ext exterior external aussen fuera front port hole",
+        "in": "in inn inside inner interior internal innen dentro"
+                " int イン 内",
+        "out": "out outside outer ext exterior external aussen fuera front port hole"
+                " アウト 外 フロント",
         "reso": "reso resonant",
         "sub": "sub",
         "back": "back batter beater",
@@ -71,14 +89,20 @@ VOCABULARY: dict[str, tuple[str, str]] = {
         "far": "far",
     }),
     **_table("side", {
-        "left": "l left lft li links izq izquierda izquierdo gauche esq esquerda esquerdo sx sinistra sl",
-        "right": "r right rgt rt re rechts der derecha derecho droite dir direita direito dx destra sr",
-        "mono": "mono m c centre center ctr mitte",
+        "left": "l left lft li links izq izquierda izquierdo gauche esq esquerda esquerdo sx sinistra sl"
+                " 左 レフト",
+        "right": "r right rgt rt re rechts der derecha derecho droite dir direita direito dx destra sr"
+                " 右 ライト",
+        "mono": "mono m c centre center ctr mitte"
+                " モノ",
     }),
     **_table("rank", {
-        "1 hi": "hi high hoch alto aigu small",
-        "3 mid": "mid middle med medium mittel medio",
-        "5 low": "low lo tief bajo grave big large",
+        "1 hi": "hi high hoch alto aigu small"
+                " ハイ",
+        "3 mid": "mid middle med medium mittel medio"
+                " ミッド ミドル",
+        "5 low": "low lo tief bajo grave big large"
+                " ロー",
     }),
     **_table("skip", {"": "mic mics mike drum drums kit trk track dry raw stereo spot de of the inch"}),
 }  # fmt: skip
@@ -101,6 +125,7 @@ _COMPOUNDS: dict[tuple[str, ...], tuple[str, ...]] = {
     ("tom", "de", "piso"): ("floor",), ("timbal", "base"): ("floor",), ("tom", "bas"): ("floor",),
     ("prato", "de", "conducao"): ("ride",), ("over", "head"): ("overhead",), ("over", "heads"): ("overhead",),
     ("under", "head"): ("underhead",), ("under", "heads"): ("underhead",),
+    ("crotch",): ("snare", "side"), ("kick", "snare"): ("snare", "side"), ("snare", "kick"): ("snare", "side"),
     ("room", "tone"): ("roomtone",), ("talk", "back"): ("talkback",), ("click", "track"): ("click",),
     ("click", "trk"): ("click",),
 }  # fmt: skip
@@ -109,12 +134,14 @@ _NUMBER_WORDS = {"one": "1", "two": "2", "three": "3", "four": "4"}
 _LONGEST_COMPOUND = max(map(len, _COMPOUNDS))
 # one-letter spellings mean something only as the end of a longer word: "OHL"
 _SIDE_LETTERS = ("l", "r")
+_VOICED_KANA = "\u3099\u309a"  # no accents: they tell "ride" from "right"
 
 
 def fold(text: str) -> str:
     """Lower case, no accents, sharp s as ss: what two spellings of one word have in common."""
     decomposed = unicodedata.normalize("NFKD", text).casefold()
-    return "".join(c for c in decomposed if not unicodedata.combining(c))
+    kept = "".join(c for c in decomposed if c in _VOICED_KANA or not unicodedata.combining(c))
+    return unicodedata.normalize("NFC", kept)
 
 
 def without_suffix(name: str) -> str:
@@ -126,8 +153,9 @@ def without_suffix(name: str) -> str:
 def segment(word: str) -> tuple[str, ...] | None:
     """Cut a word into known words without a remainder, fewest pieces first: "subkick", "ohl", "snaretop".
 
-    At most three pieces, at least one of them a drum; a drum of two letters only in front, so that
-    song words ("loft") do not fall apart by accident. None if that cannot be done.
+    At most three pieces, at least one of them a drum; a drum of two Latin letters only in front, so that
+    song words ("loft") do not fall apart by accident; one letter alone is a word in Japanese and at the end
+    of "OHL". None if that cannot be done.
     """
     if word in VOCABULARY and len(word) > 1:
         return (word,)
@@ -144,15 +172,18 @@ def _covers(word: str, at_most: int, first: bool = True) -> list[tuple[str, ...]
     for end in range(1, len(word) + 1):
         head, tail = word[:end], word[end:]
         known = VOCABULARY.get(head)
-        if known is None or (end == 1 and not (head in _SIDE_LETTERS and not tail and not first)):
+        if known is None:
             continue
-        if end == 2 and known[0] == "drum" and not first:
+        if head.isascii() and end == 1 and not (head in _SIDE_LETTERS and not tail and not first):
+            continue
+        if head.isascii() and end == 2 and known[0] == "drum" and not first:
             continue
         found += [(head, *rest) for rest in _covers(tail, at_most - 1, first=False)]
     return found
 
 
-_PIECE = re.compile(r"\d+|[^\W\d_]+")
+_JAPANESE = "\u3005\u3040-\u30ff\u4e00-\u9fff"  # kana and the common ideographs
+_PIECE = re.compile(rf"\d+|[{_JAPANESE}]+|(?:(?![{_JAPANESE}])[^\W\d_])+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})")
 
 
