@@ -63,10 +63,10 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     line_ups,
     observe_wires,
     observe_wire_share,
+    observe_drum_sound,
     room_decays,
     observe_wash,
 )
-    observe_drum_sound,
 
 
 def observe_channel(path: Path, brief: ChannelBrief) -> tuple[list[object], list[Exception]]:
