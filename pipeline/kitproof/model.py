@@ -215,6 +215,7 @@ class BleedEntry:
     spread_db: float | None  # interquartile range over hits
     n_hits: int
     unmeasured: Mapping[str, str] = field(default_factory=dict)
+    at_most_db: float | None = None  # where bleed_db is None: a bound, if there is one
 
     NULLABLE = ("bleed_db", "bleed_low_db", "bleed_mid_db", "bleed_high_db", "spread_db")
 

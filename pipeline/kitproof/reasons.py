@@ -75,7 +75,7 @@ NO_BLEED = "bleed could not be measured in this mic"
 NO_OTHER_DRUM = "no other drum stands out in this mic"
 OWN_DRUM_HIDDEN = "{drum} does not stand out in its own mic, so there is nothing to compare with"
 BELOW = "below {floor_db:.0f} dB"
-HIDDEN = "hidden under the other drums; {at_most_db:.0f} dB at most"
+HIDDEN = "hidden under the other drums"
 NOT_ALONE = "its strokes differ by {spread_db:.0f} dB here, so this is not its bleed alone"
 
 # click, hum and tones

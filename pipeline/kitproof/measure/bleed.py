@@ -161,7 +161,8 @@ def _in_one_mic(
         if i == own:
             continue
         ratio = {name: _level_db(bands, i, chosen) - _level_db(bands, own, chosen) for name, chosen in regions.items()}
-        entries.append(_entry(d, file, ratio, _standing(bands, i)))
+        at_most_db = _heard_db(bands, i) - _level_db(bands, own, regions["bleed_db"])
+        entries.append(_entry(d, file, ratio, at_most_db, _standing(bands, i)))
     return entries, _foreign_share(bands, own)
 
 
@@ -228,6 +229,11 @@ def _level_db(bands: Sequence[Band], i: int, chosen: Sequence[int]) -> float:
     return 10.0 * float(np.log10(np.median(np.sum([bands[b].drums[i].alone for b in chosen], axis=0)) + 1e-20))
 
 
+def _heard_db(bands: Sequence[Band], i: int) -> float:
+    """Median energy of all that the mic hears at drum i's strokes, dB: they can be no louder themselves."""
+    return 10.0 * float(np.log10(np.median(np.sum([b.drums[i].seen for b in bands], axis=0)) + 1e-20))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """How far a drum stands out of what a mic hears."""
@@ -270,11 +276,11 @@ def _foreign_share(bands: Sequence[Band], own: int) -> float:
     return float(np.mean(mine[sounding] < 0.5 * (model[sounding] - noise)))
 
 
-def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing) -> BleedEntry:
+def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], at_most_db: float, plain: Standing) -> BleedEntry:
     if plain.share < FEWEST_PLAIN:
-        return _none(d, file, HIDDEN.format(at_most_db=max(ratio["bleed_db"], FLOOR_DB)))
+        return _none(d, file, HIDDEN, at_most_db)
     if plain.n >= FEWEST_HITS and plain.spread_db > WIDEST_SPREAD_DB:
-        return _none(d, file, NOT_ALONE.format(spread_db=plain.spread_db))
+        return _none(d, file, NOT_ALONE.format(spread_db=plain.spread_db), at_most_db)
     levels = {name: db if db >= FLOOR_DB else None for name, db in ratio.items()}
     reasons = {name: BELOW.format(floor_db=FLOOR_DB) for name, db in levels.items() if db is None}
     if plain.n < FEWEST_HITS:
@@ -283,12 +289,13 @@ def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], plain: Standing)
         drum=d.drum, file=file, bleed_db=levels["bleed_db"], bleed_low_db=levels["bleed_low_db"],
         bleed_mid_db=levels["bleed_mid_db"], bleed_high_db=levels["bleed_high_db"],
         spread_db=plain.spread_db if plain.n >= FEWEST_HITS else None, n_hits=len(d.time_s), unmeasured=reasons,
+        at_most_db=FLOOR_DB if levels["bleed_db"] is None else None,
     )  # fmt: skip
 
 
-def _none(d: DrumTimes, file: str, why: str) -> BleedEntry:
+def _none(d: DrumTimes, file: str, why: str, at_most_db: float | None = None) -> BleedEntry:
     names = ("bleed_db", "bleed_low_db", "bleed_mid_db", "bleed_high_db", "spread_db")
     return BleedEntry(
         drum=d.drum, file=file, bleed_db=None, bleed_low_db=None, bleed_mid_db=None, bleed_high_db=None,
-        spread_db=None, n_hits=len(d.time_s), unmeasured=dict.fromkeys(names, why),
+        spread_db=None, n_hits=len(d.time_s), unmeasured=dict.fromkeys(names, why), at_most_db=at_most_db,
     )  # fmt: skip
