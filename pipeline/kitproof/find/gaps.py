@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import counted, listed, seconds
 from kitproof.model import ChannelFaults, Finding, Gap
-from kitproof.observed.chain import Skip
+from kitproof.observed.chain import Break, Skip
+from kitproof.observed.interference import LoneSounds
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
-    """One finding per channel with holes; one for all channels in which the sound jumps at the same instant."""
+    """One finding per channel with holes or breaks; one for all in which the sound jumps at the same instant."""
     kit = {c.file for c in e.kit}
     records = [f for f in e.records(ChannelFaults) if f.file in kit]
     for f in records:
@@ -22,6 +23,8 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     if lost:
         yield _skip(e, lost)
     yield from _jumps(e, records, [s.time_s for s in lost])
+    for f in records:
+        yield from _breaks(e, f)
 
 
 def _holes(e: Evidence, file: str, holes: list[Gap]) -> Finding:
@@ -35,6 +38,34 @@ def _holes(e: Evidence, file: str, holes: list[Gap]) -> Finding:
         value=holes[0].start_s, unit="s", confidence=0.95,
         times_s=tuple(g.start_s for g in holes[:20]), n_times=len(holes), drum=None if c is None else c.drum,
         else_maybe="An edit without a fade.",
+    )  # fmt: skip
+
+
+def _breaks(e: Evidence, f: ChannelFaults) -> Iterator[Finding]:
+    """Breaks of one channel that no hole, cracking lead or overload explains; a lone small one is worth a note."""
+    c, near_s = e.measured(f.file), e.limits["break_apart_s"]
+    if c is None:
+        return
+    holes = [(g.start_s, g.start_s + g.n_samples / c.rate_hz) for g in f.gaps if g.kind != "jump"]
+    clipped = [(r.start_s, r.start_s + r.n_samples / c.rate_hz) for r in c.clip_runs]
+    cracks = [(t, t) for s in e.records(LoneSounds) if s.file == f.file for t in s.times_s]
+    known = [*holes, *clipped, *cracks]
+    found = [
+        b for b in e.records(Break)
+        if b.file == f.file and not any(a - near_s <= b.time_s <= z + near_s for a, z in known)
+    ]  # fmt: skip
+    if not found:
+        return
+    sure = len(found) >= e.limits["break_fewest"] or found[0].over_db >= e.limits["break_alone_db"]
+    yield Finding(
+        code="dropout", severity="look" if sure else "note", files=(f.file,),
+        message=f"{e.head(f.file)} jumps from one sample to the next, {counted(len(found), 'time')}, while the other "
+        "channels go on: samples were lost there.",
+        action="Listen at the times given; if it clicks, enlarge the buffer, check the cable of the interface, "
+        "and play it again.",
+        value=found[0].time_s, unit="s", confidence=0.75 if sure else 0.5,
+        times_s=tuple(b.time_s for b in found[:20]), n_times=len(found), drum=c.drum,
+        else_maybe="An edit without a fade, or a cracking lead.",
     )  # fmt: skip
 
 

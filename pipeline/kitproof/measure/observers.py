@@ -31,7 +31,7 @@ from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
 from kitproof.measure.room_decay import hear_decay, room_decays
 from kitproof.measure.room_reflections import find_reflections
-from kitproof.measure.skips import BendMeter, skips
+from kitproof.measure.skips import skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.tuning import observe_tuning
@@ -39,7 +39,7 @@ from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, Take
 from kitproof.measure.wash import observe_wash
 from kitproof.measure.wires import observe_wires
 
-PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BendMeter, EndsMeter)
+PASS_OBSERVERS: tuple[Callable[[int, str], PassObserver], ...] = (BreakMeter, EndsMeter, HeightMeter)
 CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
     observe_origin,
     observe_tuning,
@@ -55,6 +55,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     find_grid,
     measure_timing,
     find_phone_bursts,
+    lone_breaks,
     find_lone_sounds,
     find_late_sounds,
     find_rest_pulses,

@@ -52,6 +52,7 @@ class BendMeter:
         self._tail: FloatArray = np.zeros(0)
         self._start = 0  # index of the tail's first sample
         self._found: dict[int, float] = {}
+        self._told = 0
 
     def push(self, block: FloatArray) -> None:
         """Take the next (n,) samples."""
@@ -83,6 +84,12 @@ class BendMeter:
         ratio = float(bend[at] / max(low.max(), high.max(), 1e-9))
         if ratio >= RATIO:
             self._found[self._start + at + 1] = ratio
+
+    def fresh(self) -> list[int]:
+        """Indexes of the bends found since this was asked last; later ones lie less than four cells before the end."""
+        indexes = list(self._found)[self._told :]
+        self._told += len(indexes)
+        return indexes
 
     def records(self) -> tuple[object, ...]:
         """The bends as one clue."""

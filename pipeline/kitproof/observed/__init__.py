@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
-from kitproof.observed.chain import GainStep, Gate, Origin, Skip
+from kitproof.observed.chain import Break, GainStep, Gate, HeldBack, Origin, Skip
 from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
 from kitproof.observed.instrument import DrumRing, DrumSound, SympatheticRing, WireBuzz, WireShare
@@ -37,6 +37,7 @@ class Observed:
 
     gain_steps: tuple[GainStep, ...] = ()
     skips: tuple[Skip, ...] = ()
+    breaks: tuple[Break, ...] = ()
     gates: tuple[Gate, ...] = ()
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()

@@ -32,6 +32,15 @@ class Skip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Break:
+    """An instant at which one channel goes on somewhere else in the sound, as no sound does."""
+
+    file: str
+    time_s: float
+    over_db: float  # error of predicting the sample from those before it, over the largest beside it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Origin:
     """The steepest fall of a channel's treble over its loudest moments."""
 
@@ -51,3 +60,19 @@ class Gate:
     shut_dbfs: float  # level at those, 4 ms
     n_falls: int  # times that it falls silent quicker than any ring
     times_s: tuple[float, ...]  # of the swallowed ones, at most 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldBack:
+    """The highest peaks of a channel that heap up at one height, and how much those strokes differ elsewhere."""
+
+    file: str
+    drum: str | None  # whose strokes; None: the highest moments, whatever was struck
+    within_db: float  # of the highest peak: what counts to the heap
+    ceiling_dbfs: float  # median height of the heap
+    n_held: int  # strokes or moments in it
+    n_as_loud: int  # strokes as loud as those elsewhere, held or not; without a drum, all moments down to 1 dB below
+    n_held_as_loud: int  # of them, held
+    range_db: float  # by how much the held ones differ in the other mics, 10th to 90th percentile
+    agreement: float  # correlation of one half of the other mics with the other half, over the held ones
+    times_s: tuple[float, ...]  # of the held ones, at most 20
