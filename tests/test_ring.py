@@ -106,6 +106,12 @@ def test_exact_decays_are_read_back(decay_s):
 
     assert found.decay_s == pytest.approx(decay_s, rel=DECAY_SHARE)
     assert found.decay_range_db == pytest.approx(min(30.0, 60.0 * 1.1 / decay_s), rel=0.25)
+    # The course falls at that rate until 40 dB down, where the noise begins; saved to a tenth of a decibel.
+    course = np.array(found.fall_db)
+    course = course[course > -40.0]
+    time_s = found.fall_from_s + found.fall_step_s * np.arange(len(course))
+    assert len(course) >= 8
+    assert course - course[0] == pytest.approx(-60.0 * (time_s - time_s[0]) / decay_s, abs=1.0)
 
 
 @pytest.mark.parametrize(
@@ -196,6 +202,18 @@ def test_noise_has_no_pitch():
 
     assert (found.late_hz, found.decay_s, found.drift_cents, found.beat_hz) == (None,) * 4
     assert found.unmeasured.keys() >= {"late_hz", "decay_s", "drift_cents", "beat_hz"}
+
+
+def test_the_course_of_a_ring_ends_where_strokes_run_out():
+    """Each stroke is followed until the next: where fewer than half of them reach, no course is given."""
+    time_s = np.arange(-0.05, 1.0, 0.01)
+    levels = np.tile(-20.0 * time_s, (5, 1))
+    levels[:3, time_s > 0.505] = np.nan
+
+    course = ring.common_fall(time_s, levels)
+
+    assert course == pytest.approx(-20.0 * (0.05 * np.arange(8)), abs=0.11)  # 0.15 to 0.5 s, rounded to a tenth
+    assert ring.common_fall(time_s, levels[:2]) == ()
 
 
 @pytest.mark.parametrize("n", [1, 2])

@@ -4,15 +4,19 @@ import numpy as np
 import pytest
 
 import synth
+from kitproof import reasons
 from kitproof.measure.bands import band_centres_hz, band_edges_hz
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.picture import PictureMeter, with_strokes
-from kitproof.measure.spectra import NEVER_ALONE, NO_DRUM, NOT_STRUCK, hear_spectra
+from kitproof.measure.spectra import hear_spectra
 from kitproof.measure.views import ChannelBrief, ChannelView
 from kitproof.model import Channel
 from test_ring import Samples
 
 RATE_HZ = 48000
+NEVER_ALONE = reasons.NEVER_ALONE.format(least=6)
+NOT_STRUCK = reasons.FEW_OWN.format(least=3)
+NO_DRUM = reasons.NO_SINGLE_DRUM
 OWN_S = np.arange(1.0, 41.0)
 FOREIGN_S = OWN_S + 0.6
 SECONDS = 42.0

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.observed import Observed
-from kitproof.reasons import check_reasons
+from kitproof.reasons import NOT_SAVED, check_reasons
 
 SCHEMA_VERSION = 1
 
@@ -461,7 +461,7 @@ SPECTRA_AT_STROKES = ("own_spectrum_dbfs", "bleed_spectrum_dbfs")
 
 
 def _not_looked_at() -> Mapping[str, str]:
-    return dict.fromkeys(SPECTRA_AT_STROKES, "strokes were not looked at for this picture, or by what saved it")
+    return dict.fromkeys(SPECTRA_AT_STROKES, NOT_SAVED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -51,6 +51,7 @@ GLIDE_LEAST_DB = 6.0  # between the soft and the hard third
 DECAY_FROM_S = 0.15  # by then a struck head is back at its pitch, and inside the band around the mode
 BAND_SHARE = 0.06  # of the mode's frequency, half width of the band for decay
 FRAME_S = 0.01
+FALL_STEP_S = 0.05  # of the course that is saved
 LEAST_FALL_DB = 6.0
 CROOKED = 0.08  # standard deviation from the line over the fall: an exact decay has 0, a bend or another drum more
 DECAY_AGREE = 0.25  # robust standard deviation over strokes, as a share
@@ -296,6 +297,22 @@ def agreed_decay(time_s: Float64Array, levels_db: Float64Array) -> tuple[float, 
         return None
     decay, fall = np.median(found, axis=0)
     return None if spread(np.array([d for d, _ in found])) > DECAY_AGREE * decay else (float(decay), float(fall))
+
+
+def common_fall(time_s: Float64Array, levels_db: Float64Array) -> tuple[float, ...]:
+    """How the strokes' rings fall together: every FALL_STEP_S from DECAY_FROM_S, dB against each one's highest, median.
+
+    levels_db : (n_strokes, n_frames). It ends where fewer than FEWEST strokes, or than half of them, reach.
+    """
+    step, first = round(FALL_STEP_S / FRAME_S), int(np.argmax(time_s >= DECAY_FROM_S - FRAME_S / 2))
+    part = levels_db[:, first:]
+    part = part[np.isfinite(part[:, 0])] if part.size else part
+    if len(part) < FEWEST:
+        return ()
+    relative = (part - np.nanmax(part, axis=1, keepdims=True))[:, ::step]
+    reach = np.isfinite(relative).sum(axis=0) < max(FEWEST, 0.5 * len(part))
+    end = int(np.argmax(reach)) if reach.any() else relative.shape[1]
+    return tuple(np.nanmedian(relative[:, :end], axis=0).round(1).tolist())
 
 
 def early_pitch(excerpts: Float64Array, rate_hz: float, band_hz: tuple[float, float]) -> Float64Array:

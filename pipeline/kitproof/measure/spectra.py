@@ -30,6 +30,7 @@ from kitproof.measure.bands import band_centres_hz, band_edges_hz, band_matrix
 from kitproof.measure.excerpts import DrumTimes, read_excerpts
 from kitproof.measure.views import ChannelView
 from kitproof.model import SPECTRA_AT_STROKES
+from kitproof.reasons import FEW_OWN, NEVER_ALONE, NO_SINGLE_DRUM
 
 Float64Array = NDArray[np.float64]
 
@@ -40,9 +41,6 @@ FEWEST_OWN, FEWEST_FOREIGN = 3, 6
 SILENT_S = (2.0, 1.0, 0.5, 0.25)  # since the last own stroke: a tom takes longer than a snare
 ENOUGH = 20  # strokes, and no shorter silence is tried
 TOGETHER_S = 0.02
-NO_DRUM = "this mic stands at no drum, so all it hears is its own"
-NOT_STRUCK = "its drum was struck fewer than 3 times"
-NEVER_ALONE = "fewer than 6 strokes of others fall where its own drum is silent"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,9 +63,9 @@ def hear_spectra(view: ChannelView) -> Iterator[MicSpectra]:
     own_s = foreign_s = np.zeros(0)
     struck = brief.drums.get(brief.own_drum or "")
     if brief.own_drum is None:
-        why = dict.fromkeys(SPECTRA_AT_STROKES, NO_DRUM)
+        why = dict.fromkeys(SPECTRA_AT_STROKES, NO_SINGLE_DRUM)
     elif struck is None or len(struck.time_s) < FEWEST_OWN:
-        why = dict.fromkeys(SPECTRA_AT_STROKES, NOT_STRUCK)
+        why = dict.fromkeys(SPECTRA_AT_STROKES, FEW_OWN.format(least=FEWEST_OWN))
     else:
         own_s = _spread(struck.time_s[struck.clear] if struck.clear.sum() >= FEWEST_OWN else struck.time_s)
         own = mean_power(view.reader, index, own_s)
@@ -76,7 +74,7 @@ def hear_spectra(view: ChannelView) -> Iterator[MicSpectra]:
         if len(foreign_s):
             bleed = mean_power(view.reader, index, foreign_s)
         else:
-            why = {"bleed_spectrum_dbfs": NEVER_ALONE}
+            why = {"bleed_spectrum_dbfs": NEVER_ALONE.format(least=FEWEST_FOREIGN)}
     yield MicSpectra(
         file=view.file, own=own, bleed=bleed, n_own=len(own_s), n_foreign=len(foreign_s), unmeasured=why
     )  # fmt: skip

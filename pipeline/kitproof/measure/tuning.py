@@ -70,7 +70,8 @@ def tuning_log(view: ChannelView, strokes: DrumTimes, band_hz: tuple[float, floa
     late = None if mode is None else ring.late_ring(ringing, rate, mode)
     reasons: dict[str, str] = {}
     values: dict[str, float | str | None] = {"beat_hz": _beat(ringing, rate, mode, reasons)}
-    values |= _late_figures(late, ringing, rate, reasons)
+    figures, fall_db = _late_figures(late, ringing, rate, reasons)
+    values |= figures
     late_hz = values["late_hz"]
     is_tom = "tom" in strokes.drum  # damped drums ring on at another mode than the one that is heard
     early_band = (
@@ -81,7 +82,8 @@ def tuning_log(view: ChannelView, strokes: DrumTimes, band_hz: tuple[float, floa
     values |= _drift_figures(late, tails, early, float(np.ptp(strokes.time_s)), reasons)
     return DrumRing(
         drum=strokes.drum, file=view.file, n_strokes=len(strokes.time_s),
-        late_n=0 if late is None else int(np.isfinite(late.hz).sum()), unmeasured=reasons, **values,  # type: ignore[arg-type]
+        late_n=0 if late is None else int(np.isfinite(late.hz).sum()), fall_db=fall_db,
+        fall_from_s=ring.DECAY_FROM_S, fall_step_s=ring.FALL_STEP_S, unmeasured=reasons, **values,  # type: ignore[arg-type]
     )  # fmt: skip
 
 
@@ -107,12 +109,13 @@ def _excerpts(view: ChannelView, strokes: DrumTimes, free_s: Float64Array) -> tu
 
 def _late_figures(
     late: ring.Late | None, ringing: Float64Array, rate: float, reasons: dict[str, str]
-) -> dict[str, float | str | None]:
+) -> tuple[dict[str, float | str | None], tuple[float, ...]]:
+    """The figures of the late ring, and the course by which it falls."""
     names = ("late_hz", "late_spread_cents", "late_from_s", "pitch", "pitch_cents", "decay_s", "decay_range_db")
     out: dict[str, float | str | None] = dict.fromkeys(names)
     if late is None:
         reasons |= dict.fromkeys(names, FEW_STROKES if len(ringing) < ring.FEWEST else DAMPED)
-        return out
+        return out, ()
     clear = np.isfinite(late.hz)
     hz = float(np.median(late.hz[clear]))
     pitch, off = ring.nearest_pitch(hz)
@@ -126,7 +129,7 @@ def _late_figures(
         reasons |= dict.fromkeys(("decay_s", "decay_range_db"), NO_DECAY)
     else:
         out["decay_s"], out["decay_range_db"] = decay
-    return out
+    return out, ring.common_fall(time_s, levels)
 
 
 def _beat(ringing: Float64Array, rate: float, mode_hz: float | None, reasons: dict[str, str]) -> float | None:
