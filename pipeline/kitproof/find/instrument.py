@@ -7,18 +7,21 @@ from collections.abc import Iterator
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import counted, db, listed, seconds
 from kitproof.model import DelayCourse, Finding
-from kitproof.observed.instrument import DrumSound, SympatheticRing, WireBuzz, WireShare
+from kitproof.observed.instrument import DrumSound, HatDecay, SympatheticRing, WireBuzz, WireShare
 from kitproof.roles import drum_label
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
     """One finding for all drums that set the wires off, the loudest first; one for each tom that rings along;
-    one if the wires were set otherwise during the take; one for each drum whose strokes changed."""
+    one if the wires were set otherwise during the take; one for each drum whose strokes
+    changed; one for hats that ring ever longer."""
     sure = [b for b in e.records(WireBuzz) if _is_sure(e, b)]
     if sure:
         yield _buzz(e, sorted(sure, key=lambda b: -(b.level_db or -200.0)))
     yield from (_wires_changed(e, w) for w in e.records(WireShare) if _has_step(e, w))
     yield from (_drum_changed(e, d) for d in e.records(DrumSound) if _sounds_otherwise(e, d))
+    for h in e.records(HatDecay):
+        yield from _hats_open(e, h)
     along = [s for s in e.records(SympatheticRing) if _rings_along(e, s)]
     for drum in dict.fromkeys(s.drum for s in along):
         yield _along(e, max((s for s in along if s.drum == drum), key=lambda s: s.level_db or -200.0))
@@ -124,4 +127,26 @@ def _drum_changed(e: Evidence, d: DrumSound) -> Finding:
         "again.",
         value=step, unit="dB", confidence=round(min(0.95, 1.0 - 0.5 * (d.rest or 0.0)), 2), times_s=(at,), n_times=1,
         drum=d.drum, else_maybe="Another stick or way of playing, or its mic was turned.",
+    )  # fmt: skip
+
+
+def _hats_open(e: Evidence, h: HatDecay) -> Iterator[Finding]:
+    """A creeping clutch asks for a look; a sudden change for good may as well be played, and is a note."""
+    if h.span_s is None or h.first_db is None or h.last_db is None or h.span_s < e.limits["opens_least_s"]:
+        return
+    rise, at = h.last_db - h.first_db, h.rise_time_s or 0.0
+    creeps = (h.largest_fall_db or 0.0) <= e.limits["opens_fall_db"]
+    creeps &= (h.largest_rise_db or 0.0) <= e.limits["opens_largest_share"] * rise
+    if rise < e.limits["opens_look_db"] or not (creeps or (h.apart_db or 0.0) >= e.limits["opens_apart_db"]):
+        return
+    said = "The hi-hat's shortest strokes ring ever longer, at the end"
+    if not creeps:
+        said = f"From about {seconds(at)} on the hi-hat's shortest strokes ring longer than any before, at the end"
+    yield Finding(
+        code="hats-open", severity="look" if creeps else "note", files=(h.file,),
+        message=f"{said} {db(rise)} louder after 0.1 s than at first: {counted(h.n_strokes, 'stroke')}.",
+        action="Look whether the clutch has slipped, lock it and play the later part again, unless the hats were meant "
+        "to open.",
+        value=rise, unit="dB", confidence=0.8 if creeps else 0.6, times_s=(at,), n_times=1, drum="hi-hat",
+        else_maybe="A foot that eases off on purpose, from part to part.",
     )  # fmt: skip

@@ -70,6 +70,7 @@ CODE_ORDER = (
     "length-mismatch", "format-mismatch", "rate-flag", "clock-drift", "moved-mic", "gain-step", "late-channel",
     "left-right-swapped", "pair-offset", "polarity", "low-level", "hum", "noise", "phone-burst", "crackle",
     "knocked-mic", "buzz", "whine", "late-noise", "click-bleed", "dc-offset", "limited", "gated", "lossy-origin",
-    "tuning-drift", "snares-loose", "drum-changed", "snare-buzz", "sympathetic-ring", "bleed", "cymbal-wash",
-    "hat-in-snare", "port-air", "comb", "slap", "hot-level", "upsampled", "empty-side", "ring", "room-mic-close",
+    "tuning-drift", "snares-loose", "drum-changed", "hats-open", "snare-buzz", "sympathetic-ring", "bleed",
+    "cymbal-wash", "hat-in-snare", "port-air", "comb", "slap", "hot-level", "upsampled", "empty-side", "ring",
+    "room-mic-close",
 )  # fmt: skip

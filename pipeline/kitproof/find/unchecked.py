@@ -12,7 +12,7 @@ from kitproof.find import polarity, sides
 from kitproof.find.evidence import Evidence, drum_of, is_distant
 from kitproof.find.texts import counted, listed
 from kitproof.model import DelayCourse, NotChecked
-from kitproof.observed.instrument import DrumSound
+from kitproof.observed.instrument import DrumSound, HatDecay
 from kitproof.roles import PAIRS, drum_label
 
 MOST_LINES = 10
@@ -82,10 +82,11 @@ def _courses(e: Evidence) -> Iterator[NotChecked]:
 def _kept_sounds(e: Evidence) -> Iterator[NotChecked]:
     """Drums that were struck too seldom to say whether they sounded the same throughout."""
     drums = [d.drum for d in e.records(DrumSound) if d.step_db is None]
+    drums += ["hi-hat" for h in e.records(HatDecay) if h.span_s is None or h.span_s < e.limits["opens_least_s"]]
     if drums:
         yield NotChecked(
             check=f"whether {listed([drum_label(d) for d in drums], 6)} sounded the same throughout",
-            reason="too few strokes that can be held against one another",
+            reason="too few strokes, or too short a take, to hold them against one another",
             code="kept-sound", drums=tuple(drums),
         )  # fmt: skip
 

@@ -19,6 +19,7 @@ from kitproof.measure.breaks import BreakMeter, lone_breaks
 from kitproof.measure.drumsound import observe_drum_sound
 from kitproof.measure.gainsteps import gain_steps
 from kitproof.measure.grid import find_grid
+from kitproof.measure.hatdecay import observe_hat_decay
 from kitproof.measure.identity import voices
 from kitproof.measure.identity_lineup import line_ups
 from kitproof.measure.interference_ends import EndsMeter
@@ -65,6 +66,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     observe_wires,
     observe_wire_share,
     observe_drum_sound,
+    observe_hat_decay,
     room_decays,
     observe_wash,
 )

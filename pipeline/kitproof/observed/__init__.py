@@ -14,7 +14,7 @@ from typing import Any, get_args, get_type_hints
 from kitproof.observed.chain import Break, GainStep, Gate, HeldBack, Origin, Skip
 from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
-from kitproof.observed.instrument import DrumRing, DrumSound, SympatheticRing, WireBuzz, WireShare
+from kitproof.observed.instrument import DrumRing, DrumSound, HatDecay, SympatheticRing, WireBuzz, WireShare
 from kitproof.observed.interference import (
     FileEnds,
     LateSound,
@@ -57,8 +57,9 @@ class Observed:
     wires: tuple[WireBuzz, ...] = ()
     sympathies: tuple[SympatheticRing, ...] = ()
     wire_shares: tuple[WireShare, ...] = ()
-    room_decays: tuple[RoomDecay, ...] = ()
     drum_sounds: tuple[DrumSound, ...] = ()
+    hat_decays: tuple[HatDecay, ...] = ()
+    room_decays: tuple[RoomDecay, ...] = ()
     reflections: tuple[Reflection, ...] = ()
     washes: tuple[Wash, ...] = ()
     hat_spills: tuple[HatInSnare, ...] = ()
