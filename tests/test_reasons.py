@@ -12,7 +12,7 @@ import kitproof
 import takes
 from kitproof import reasons
 from kitproof.plain import to_plain
-from kitproof.report.missing import foreign, recognised, said
+from kitproof.report.missing import foreign, kind, recognised, said
 from kitproof.report.wording import languages, load_words
 
 PACKAGE = Path(kitproof.__file__).parent
@@ -141,9 +141,21 @@ def test_each_reason_is_known_again(number: float) -> None:
 def test_numbers_and_drums_are_said_as_elsewhere() -> None:
     """A true minus sign, and the drum's name in the reader's language."""
     german = load_words("de")
-    assert said(german, reasons.BELOW.format(floor_db=-45.0)) == "unter \u221245 dB"
+    assert said(german, reasons.BELOW.format(least_db=-45.0)) == "unter \u221245 dB"
     assert said(german, reasons.DRUM_NOT_HIT.format(drum="floor-tom")).startswith("Standtom: ")
     assert said(load_words("ja"), reasons.DRUM_NOT_HIT.format(drum="floor-tom")).startswith("フロアタムが")
+
+
+def test_reasons_that_differ_in_what_was_measured_are_one() -> None:
+    """One line with the range; limits and drums stay apart."""
+    english = load_words("en")
+    weak = [reasons.DIRECT_WEAK.format(over_db=db) for db in (14.0, 8.0, 9.0)]
+    assert len({kind(one) for one in weak}) == 1
+    assert "enough: 8 to 14 dB over" in said(english, *weak)
+    assert "enough: 8 dB over" in said(english, weak[1], weak[1])
+    assert kind(reasons.SHORTER_THAN.format(least_s=3.0)) != kind(reasons.SHORTER_THAN.format(least_s=10.0))
+    assert kind(reasons.DRUM_NOT_HIT.format(drum="kick")) != kind(reasons.DRUM_NOT_HIT.format(drum="ride"))
+    assert kind("the moon was full") != kind("the moon was new")
 
 
 @pytest.mark.parametrize(

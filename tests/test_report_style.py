@@ -263,7 +263,7 @@ def test_channels_with_the_same_label_are_told_apart() -> None:
 def test_reasons_get_one_letter_each() -> None:
     """The same reason keeps its letter; after z comes aa."""
     reasons = Reasons.__new__(Reasons)
-    reasons._letters = {}
+    reasons._kinds = {}
     assert [reasons.letter(r) for r in ("silent", "short", "silent")] == ["a", "b", "a"]
     assert [reasons.letter(str(n)) for n in range(26)][-3:] == ["z", "aa", "ab"]
 

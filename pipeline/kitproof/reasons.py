@@ -3,8 +3,9 @@
 Records keep the English sentence, and files that were saved stay readable without this package. The report says it
 in the reader's language: it knows a sentence again by its text here, takes the values out and looks for the same
 name, in small letters, under [reason] in `report/wording/<language>.toml`. In {braces} stand numbers with their
-unit in the name, and `drum`, the key of a drum; writers fill them by `.format(name=value)`. Sentences that count
-put the number behind a colon, so that no language needs a singular.
+unit in the name, `least` and what begins with it for limits, and `drum`, the key of a drum; writers fill them by
+`.format(name=value)`. Below a table, sentences that differ in what was measured are put into one, limits apart.
+Those that count put the number behind a colon, so that no language needs a singular.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ SHORT_FOR_OFFSET = "shorter than {least_s:g} s: a few hits would pass for an off
 SHORT_FOR_FLOOR = "too short to show a floor"
 SHORT_FOR_TWO = "too short for two segments"
 NEVER_QUIET = "nothing stays quiet and level for long enough; the floor lies at {at_most_dbfs:.0f} dBFS or below"
-NEVER_LOUD = "never above {gate_lufs:g} LUFS"
+NEVER_LOUD = "never above {least_lufs:g} LUFS"
 FLOATING = "a floating-point file has no fixed word length"
 
 # drums and their strokes
@@ -76,7 +77,7 @@ NO_OTHER_DRUM = "no other drum stands out in this mic"
 OWN_DRUM_HIDDEN = "{drum} does not stand out in its own mic, so there is nothing to compare with"
 NEVER_ALONE = "fewer than {least} strokes of others fall where its own drum is silent"
 NOT_SAVED = "not measured when this was saved"
-BELOW = "below {floor_db:.0f} dB"
+BELOW = "below {least_db:.0f} dB"
 HIDDEN = "hidden under the other drums"
 NOT_ALONE = "its strokes differ by {spread_db:.0f} dB here, so this is not its bleed alone"
 

@@ -282,7 +282,7 @@ def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], at_most_db: floa
     if plain.n >= FEWEST_HITS and plain.spread_db > WIDEST_SPREAD_DB:
         return _none(d, file, NOT_ALONE.format(spread_db=plain.spread_db), at_most_db)
     levels = {name: db if db >= FLOOR_DB else None for name, db in ratio.items()}
-    reasons = {name: BELOW.format(floor_db=FLOOR_DB) for name, db in levels.items() if db is None}
+    reasons = {name: BELOW.format(least_db=FLOOR_DB) for name, db in levels.items() if db is None}
     if plain.n < FEWEST_HITS:
         reasons["spread_db"] = FEW_STAND_OUT.format(n=plain.n)
     return BleedEntry(

@@ -112,7 +112,7 @@ def loudness_of(energies: NDArray[np.float64], weights: Sequence[float]) -> Loud
         if len(cells) < at_least * CELLS_PER_S:
             missing[name] = SHORTER_THAN.format(least_s=at_least)
         else:
-            missing[name] = SILENT if name.startswith("max") else NEVER_LOUD.format(gate_lufs=ABSOLUTE_GATE_LUFS)
+            missing[name] = SILENT if name.startswith("max") else NEVER_LOUD.format(least_lufs=ABSOLUTE_GATE_LUFS)
     return LoudnessResult(**values, unmeasured=missing)
 
 

@@ -110,18 +110,20 @@ def scaled(columns: Sequence[Column], width: float) -> tuple[Column, ...]:
 
 
 class Reasons:
-    """Collects why figures are missing; each different reason gets a letter that stands in the table."""
+    """Collects why figures are missing; each different reason gets a letter that stands in the table.
+
+    Reasons that differ only in what was measured share one: "8 to 14 dB over what is heard before it".
+    """
 
     def __init__(self, sheet: Sheet) -> None:
         self._sheet = sheet
-        self._letters: dict[str, str] = {}
+        self._kinds: dict[tuple[str, ...], list[str]] = {}
 
     def letter(self, reason: str) -> str:
         """The letter of a reason: a to z, then aa, ab ..."""
-        if reason not in self._letters:
-            n = len(self._letters)
-            self._letters[reason] = ("" if n < 26 else chr(96 + n // 26)) + chr(97 + n % 26)
-        return self._letters[reason]
+        kind = missing.kind(reason)
+        self._kinds.setdefault(kind, []).append(reason)
+        return _letter(list(self._kinds).index(kind))
 
     def missing(self, reason: str | None, *, brief: bool = False) -> str:
         """What the table prints instead of a number; `brief`: the letter alone, for the rest of a row."""
@@ -136,15 +138,28 @@ class Reasons:
     def write(self) -> None:
         """List the reasons below the table, in the reader's language as far as they are known."""
         sheet = self._sheet
-        if any(missing.foreign(sheet.words, reason) for reason in self._letters):
+        if self._foreign():
             sheet.need(2 * style.TICK.leading)
             sheet.y = sheet.paragraph(
                 sheet.left, sheet.y, sheet.text_w, sheet.words("common.in_english"), style.TICK, max_lines=2
             )
-        for reason, letter in self._letters.items():
-            said = missing.said(sheet.words, reason)
-            rows = wrap(sheet.words("common.reason_line", letter=letter, reason=said), style.TICK, sheet.text_w)
+        for line in self._lines():
+            rows = wrap(line, style.TICK, sheet.text_w)
             sheet.need(len(rows) * style.TICK.leading)
             sheet.y = sheet.lines(sheet.left, sheet.y, rows, style.TICK)
-        if self._letters:
+        if self._kinds:
             sheet.y += 4.0
+
+    def _lines(self) -> list[str]:
+        words = self._sheet.words
+        return [
+            words("common.reason_line", letter=_letter(n), reason=missing.said(words, *reasons))
+            for n, reasons in enumerate(self._kinds.values())
+        ]
+
+    def _foreign(self) -> bool:
+        return any(missing.foreign(self._sheet.words, reasons[0]) for reasons in self._kinds.values())
+
+
+def _letter(n: int) -> str:
+    return ("" if n < 26 else chr(96 + n // 26)) + chr(97 + n % 26)
