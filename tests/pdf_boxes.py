@@ -44,7 +44,7 @@ def text_boxes(page: PageObject) -> list[TextBox]:
     begun: list[tuple[str, str, float, float]] = []  # font, part of it, and place at which each run is said to begin
 
     def visit(text: str, cm: list[float], tm: list[float], font: Any, size: float) -> None:
-        text = text.rstrip("\n")
+        text = text.rstrip()  # a blank at the end of a line stands nowhere
         if not text.strip() or font is None:
             return
         part, _, file = str(font["/BaseFont"]).partition("+")

@@ -26,7 +26,8 @@ def open_page(sheet: Sheet, title: str, anchor: str, level: int, finding: str) -
     sheet.anchor(anchor, 0.0)
     sheet.outline(title, anchor, level)
     shown = shorten_middle(title, style.TITLE, sheet.text_w)
-    sheet.y = sheet.lines(sheet.left, sheet.y, [shown], style.TITLE) + 2.0
+    with sheet.tagged("H1"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [shown], style.TITLE) + 2.0
     sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, finding, style.BODY) + 8.0
 
 
@@ -34,17 +35,19 @@ def subhead(sheet: Sheet, text: str, *, keep_with: float = 40.0) -> None:
     """A heading within a section; `keep_with` points of what follows stay on its page."""
     sheet.need(style.HEAD.leading + 10.0 + keep_with)
     sheet.y += 8.0
-    sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(text, style.HEAD, sheet.text_w)], style.HEAD) + 3.0
+    with sheet.tagged("H2"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(text, style.HEAD, sheet.text_w)], style.HEAD) + 3.0
 
 
 def block(sheet: Sheet, text: str, face: TextStyle, after: float = 6.0) -> None:
     """A paragraph over the full width that moves to the next page if it does not fit here."""
     rows = wrap(text, face, sheet.text_w)
-    while rows:
-        sheet.need(min(len(rows), 3) * face.leading)
-        fit = max(1, int(sheet.room // face.leading))
-        sheet.y = sheet.lines(sheet.left, sheet.y, rows[:fit], face)
-        rows = rows[fit:]
+    with sheet.tagged("P"):
+        while rows:
+            sheet.need(min(len(rows), 3) * face.leading)
+            fit = max(1, int(sheet.room // face.leading))
+            sheet.y = sheet.lines(sheet.left, sheet.y, rows[:fit], face)
+            rows = rows[fit:]
     sheet.y += after
 
 

@@ -1,7 +1,8 @@
 """The whole report: which sections in which order, drawn into one PDF and put in place in one move.
 
 To add a section: write `pages/<name>.py` with KEY and `draw(sheet, ctx)`, put its sentences under
-`[<name>]` into wording/en.toml, and list the module in SECTIONS.
+`[<name>]` into wording/en.toml, and list the module in SECTIONS. Draw every figure within
+`with sheet.figure(text):`, where the text says what it shows of this take (alternatives.py, `[alt]`).
 """
 
 from __future__ import annotations

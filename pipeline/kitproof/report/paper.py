@@ -12,6 +12,7 @@ from reportlab import rl_config
 from reportlab.pdfgen.canvas import Canvas
 
 from kitproof.errors import OutputError
+from kitproof.report import compact
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import PAGES, SANS, PageSize, load_fonts
 from kitproof.report.wording import Words
@@ -75,17 +76,21 @@ def _pass(
     draft: bool,
 ) -> tuple[bytes, Sheet]:
     """Draw all sections once."""
-    target = io.BytesIO()
     with _plain_streams():
-        canvas = Canvas(target, pagesize=size, pageCompression=1, invariant=1, lang=language, initialFontName=SANS)
+        canvas = Canvas(
+            io.BytesIO(), pagesize=size, pageCompression=1, invariant=1, lang=language, initialFontName=SANS,
+            pdfVersion=compact.VERSION,
+        )  # fmt: skip
         _describe(canvas, about, words)
         sheet = Sheet(canvas, size, words, running=about.running, pages=pages, n_pages=n_pages, draft=draft)
         for section in sections:
-            section(sheet)
-        if not draft:
-            canvas.showPage()
-            canvas.save()
-    return target.getvalue(), sheet
+            with sheet.tagged("Sect"):
+                section(sheet)
+        if draft:
+            return b"", sheet
+        sheet.end_page()
+        sheet.tags.write()
+        return compact.packed(canvas.getpdfdata(), canvas._doc), sheet
 
 
 def _describe(canvas: Canvas, about: About, words: Words) -> None:

@@ -3,11 +3,15 @@
 All positions are points from the top left of the page. The report is drawn twice: the first time as a
 draft that only finds out on which page everything stands, the second time with those page numbers in
 the references.
+
+What is drawn is tagged for reading machines (see tagging.py): text is a paragraph and strokes are decoration,
+unless it happens within `with sheet.tagged(kind):` or `with sheet.figure(what it shows):`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from typing import Any, Literal
 
 import numpy as np
@@ -19,10 +23,12 @@ from reportlab.pdfgen.pathobject import PDFPathObject
 
 from kitproof.report import style
 from kitproof.report.style import Box, Colour, TextStyle
+from kitproof.report.tagging import Tags
 from kitproof.report.typeset import printable, runs, shorten_middle, text_width, wrap
 from kitproof.report.wording import Words
 
 Align = Literal["left", "centre", "right"]
+FIRST_WIDE = "\u2e80"  # from here on scripts that set no blanks
 
 
 class Sheet:
@@ -44,6 +50,7 @@ class Sheet:
         self.words = words
         self.running = running
         self.draft = draft
+        self.tags = Tags(canvas, draft=draft)
         self.n_pages = n_pages
         self.anchors: dict[str, int] = {}
         self.page = 0
@@ -85,12 +92,18 @@ class Sheet:
     def new_page(self, section: str | None = None) -> None:
         """Finish this page, if there is one, and start the next; `section` is what its head says."""
         if self.page:
-            self.canvas.showPage()
+            self.end_page()
         self.page += 1
         if section is not None:
             self.section = section
         self.y = style.HEAD_ROOM
-        self._furniture()
+        with self.tags.artifact():
+            self._furniture()
+
+    def end_page(self) -> None:
+        """Finish this page."""
+        self.tags.end_page()
+        self.canvas.showPage()
 
     def need(self, height: float) -> bool:
         """Make sure that `height` fits on this page, else start the next one; True if a page was started."""
@@ -134,7 +147,24 @@ class Sheet:
         """Make a rectangle lead to an anchor."""
         if anchor in self._pages:
             rect = (box.x, self.height - box.bottom, box.right, self.height - box.y)
-            self.canvas.linkRect("", anchor, Rect=rect, thickness=0)
+            self.tags.link(rect, anchor, self.words("common.page", page=self.page_number(anchor)))
+
+    # ------------------------------------------------------------ tags
+    def tagged(self, kind: str, *, scope: str = "") -> AbstractContextManager[None]:
+        """Around what is one element when read, in the order in which it is drawn.
+
+        kind : "H1", "H2", "P"; "L" with "LI" in it and in these "Lbl" and "LBody"; "Table" with "TR" in it and in
+        these "TD" and "TH", with scope "Row" or "Column"
+        """
+        return self.tags.element(kind, scope=scope)
+
+    def figure(self, alt: str) -> AbstractContextManager[None]:
+        """Around what can only be seen. alt : what is read instead: what it shows of this take, in one sentence"""
+        return self.tags.element("Figure", alt=alt)
+
+    def artifact(self) -> AbstractContextManager[None]:
+        """Around text that is not read: what was said before, or is said beside it."""
+        return self.tags.artifact()
 
     # ------------------------------------------------------------ text
     def text(self, x: float, y: float, text: str, face: TextStyle, *, align: Align = "left") -> float:
@@ -142,13 +172,17 @@ class Sheet:
         text = printable(text, face.font)
         width = text_width(text, face.font, face.size)
         start = x if align == "left" else (x - width if align == "right" else x - width / 2)
+        if self.tags.goes_on and text[-1:] < FIRST_WIDE:
+            text += " "  # else the words at the end of this line and the start of the next are read as one
         parts = runs(text, face.font)
-        self.canvas.setFillColorRGB(*face.colour)
-        if all(font == face.font for _, font in parts):
-            self.canvas.setFont(face.font, face.size)
-            self.canvas.drawString(start, self.height - y, text)
-        else:
-            self._mixed(start, self.height - y, parts, face)
+        with self.tags.line():
+            self.tags.mark()
+            self.canvas.setFillColorRGB(*face.colour)
+            if all(font == face.font for _, font in parts):
+                self.canvas.setFont(face.font, face.size)
+                self.canvas.drawString(start, self.height - y, text)
+            else:
+                self._mixed(start, self.height - y, parts, face)
         return width
 
     def _mixed(self, x: float, y: float, parts: Sequence[tuple[str, str]], face: TextStyle) -> None:
@@ -167,9 +201,10 @@ class Sheet:
 
     def lines(self, x: float, y: float, lines: Sequence[str], face: TextStyle, *, align: Align = "left") -> float:
         """Write lines below `y`; returns the y under the last one."""
-        for line in lines:
-            self.text(x, y + 0.5 * face.leading + 0.36 * face.size, line, face, align=align)
-            y += face.leading
+        with self.tags.line():
+            for line in lines:
+                self.text(x, y + 0.5 * face.leading + 0.36 * face.size, line, face, align=align)
+                y += face.leading
         return y
 
     def paragraph(
@@ -257,11 +292,13 @@ class Sheet:
     def image(self, pixels: NDArray[np.uint8], box: Box) -> None:
         """A raster stretched over a box. pixels : (rows, columns, 3), top row first. Left out of the draft."""
         if not self.draft:
+            self.tags.mark()
             reader = ImageReader(Image.fromarray(pixels))
             self.canvas.drawImage(reader, box.x, self.height - box.bottom, box.w, box.h)
 
     def clip(self, box: Box) -> None:
         """Cut everything off at the box until `unclip`."""
+        self.tags.mark()
         self.canvas.saveState()
         path = self.canvas.beginPath()
         path.rect(box.x, self.height - box.bottom, box.w, box.h)
@@ -272,6 +309,7 @@ class Sheet:
         self.canvas.restoreState()
 
     def _pen(self, fill: Colour | None, stroke: Colour | None, width: float, dash: tuple[float, float] | None) -> None:
+        self.tags.mark()
         if fill is not None:
             self.canvas.setFillColorRGB(*fill)
         if stroke is not None:

@@ -52,13 +52,15 @@ def _write_row(
     x = sheet.left
     for column, cell, rows in zip(columns, cells, lines, strict=True):
         face = faces[1] if isinstance(cell, Cell) and cell.bold else faces[0]
-        if isinstance(cell, Cell) and cell.fill is not None:
-            sheet.rect(Box(x, sheet.y, column.width, height), fill=cell.fill)
-            face = TextStyle(face.font, face.size, face.leading, style.text_on(cell.fill))
-        at = {"left": x + PAD, "right": x + column.width - PAD, "centre": x + column.width / 2}[column.align]
-        sheet.lines(at, sheet.y + 1.5, rows, face, align=column.align)
-        if isinstance(cell, Cell) and cell.link:
-            sheet.link(Box(x, sheet.y, column.width, height), cell.link)
+        names_row = x == sheet.left and isinstance(cell, Cell) and cell.bold
+        with sheet.tagged("TH", scope="Row") if names_row else sheet.tagged("TD"):
+            if isinstance(cell, Cell) and cell.fill is not None:
+                sheet.rect(Box(x, sheet.y, column.width, height), fill=cell.fill)
+                face = TextStyle(face.font, face.size, face.leading, style.text_on(cell.fill))
+            at = {"left": x + PAD, "right": x + column.width - PAD, "centre": x + column.width / 2}[column.align]
+            sheet.lines(at, sheet.y + 1.5, rows, face, align=column.align)
+            if isinstance(cell, Cell) and cell.link:
+                sheet.link(Box(x, sheet.y, column.width, height), cell.link)
         x += column.width
 
 
@@ -70,7 +72,8 @@ def _write_head(sheet: Sheet, columns: Sequence[Column]) -> None:
     x = sheet.left
     for column, rows in zip(columns, lines, strict=True):
         at = {"left": x + PAD, "right": x + column.width - PAD, "centre": x + column.width / 2}[column.align]
-        sheet.lines(at, sheet.y + (deepest - len(rows)) * face.leading, rows, face, align=column.align)
+        with sheet.tagged("TH", scope="Column"):
+            sheet.lines(at, sheet.y + (deepest - len(rows)) * face.leading, rows, face, align=column.align)
         x += column.width
     sheet.y += height
     sheet.line(sheet.left, sheet.y, sheet.left + sum(c.width for c in columns), sheet.y, style.INK, 0.7)
@@ -91,15 +94,18 @@ def draw_table(
 ) -> None:
     """Write a table at `sheet.y`, on as many pages as it takes; rows are never split."""
     first = True
-    for row in rows:
-        lines = [_lines(cell, column, face, bold) for cell, column in zip(row, columns, strict=True)]
-        height = max(len(r) for r in lines) * face.leading + 3.0
-        if sheet.need(height + (head_height(columns) if first else 0.0)) or first:
-            _write_head(sheet, columns)
-        first = False
-        _write_row(sheet, columns, row, lines, (face, bold), height)
-        sheet.y += height
-        sheet.line(sheet.left, sheet.y, sheet.left + sum(c.width for c in columns), sheet.y)
+    with sheet.tagged("Table"):
+        for row in rows:
+            lines = [_lines(cell, column, face, bold) for cell, column in zip(row, columns, strict=True)]
+            height = max(len(r) for r in lines) * face.leading + 3.0
+            if sheet.need(height + (head_height(columns) if first else 0.0)) or first:
+                with sheet.tagged("TR") if first else sheet.artifact():  # read once, not again on every page
+                    _write_head(sheet, columns)
+            first = False
+            with sheet.tagged("TR"):
+                _write_row(sheet, columns, row, lines, (face, bold), height)
+            sheet.y += height
+            sheet.line(sheet.left, sheet.y, sheet.left + sum(c.width for c in columns), sheet.y)
     sheet.y += 6.0
 
 
@@ -134,6 +140,12 @@ class Reasons:
     def figure(self, value: float | None, reason: str | None, decimals: int = 1, *, brief: bool = False) -> str:
         """A number, or "not measured" with the letter of its reason."""
         return self.missing(reason, brief=brief) if value is None else numbers.fixed(value, decimals)
+
+    def run_on(self) -> str:
+        """All reasons in one paragraph, for pages short of room; empty if nothing is missing."""
+        words = self._sheet.words
+        said = words("common.semicolon").join(self._lines())
+        return words.sentences(words("common.in_english"), said) if self._foreign() else said
 
     def write(self) -> None:
         """List the reasons below the table, in the reader's language as far as they are known."""

@@ -67,10 +67,31 @@ def _without(sheet: Sheet, takes: Takes) -> None:
 def _stretch(sheet: Sheet, takes: Takes, rows: list[TakeBars], first: int, last: int) -> None:
     """Up to BARS_A_LINE bars of all takes."""
     sheet.need(ROW_H * (len(rows) + 1) + 14.0)
-    cell_w = (sheet.text_w - NAME_W) / BARS_A_LINE
     marked: dict[tuple[int, int], set[Reason]] = {}
     for found in takes.comparison.bar_reasons:
         marked.setdefault((found.take, found.bar), set()).add(found.reason)
+    letters = {
+        place: "".join(takes.words(key) for reason, key in LETTERS.items() if reason in reasons)
+        for place, reasons in marked.items()
+    }
+    with sheet.figure(_alternative(takes, rows, first, last, letters)):
+        _map(sheet, takes, rows, first, last, letters)
+
+
+def _alternative(takes: Takes, rows: list[TakeBars], first: int, last: int, letters: dict[tuple[int, int], str]) -> str:
+    """What is read in place of the map."""
+    words, told = takes.words, []
+    for b in rows:
+        marked = [f"{bar} {letters[b.take, bar]}" for bar in range(first, last + 1) if (b.take, bar) in letters]
+        text = words("common.comma").join(marked) or words("alt.nothing")
+        told.append(words("common.titled", title=takes.names[b.take], text=text))
+    return words("alt.bars", first=first, last=last, rows=words("common.semicolon").join(told))
+
+
+def _map(
+    sheet: Sheet, takes: Takes, rows: list[TakeBars], first: int, last: int, letters: dict[tuple[int, int], str]
+) -> None:
+    cell_w = (sheet.text_w - NAME_W) / BARS_A_LINE
     top = sheet.y + 12.0
     for bar in range(first, last + 1):
         x = sheet.left + NAME_W + (bar - first + 0.5) * cell_w
@@ -82,10 +103,9 @@ def _stretch(sheet: Sheet, takes: Takes, rows: list[TakeBars], first: int, last:
         sheet.text(sheet.left, y + 10.5, name, style.LABEL)
         for bar in range(first, min(last, b.last_bar or 0) + 1):
             box = Box(sheet.left + NAME_W + (bar - first) * cell_w, y, cell_w, ROW_H)
-            reasons = marked.get((b.take, bar), set())
-            sheet.rect(box, fill=style.HEAT[1] if reasons else None, stroke=style.HAIR)
-            letters = "".join(takes.words(key) for reason, key in LETTERS.items() if reason in reasons)
-            sheet.text(box.x + cell_w / 2, y + 10.5, letters[:3], style.TICK_BOLD, align="centre")
+            marked = letters.get((b.take, bar), "")
+            sheet.rect(box, fill=style.HEAT[1] if marked else None, stroke=style.HAIR)
+            sheet.text(box.x + cell_w / 2, y + 10.5, marked[:3], style.TICK_BOLD, align="centre")
     sheet.y = top + len(rows) * ROW_H + 8.0
 
 

@@ -22,7 +22,8 @@ def draw(sheet: Sheet, takes: Takes) -> None:
     sheet.new_page(words("compare.title"))
     sheet.anchor("section:verdict", 0.0)
     sheet.outline(words("compare.title"), "section:verdict", 0)
-    sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, takes.heading, style.TITLE, max_lines=2) + 2.0
+    with sheet.tagged("H1"):
+        sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, takes.heading, style.TITLE, max_lines=2) + 2.0
     found = lines(takes)
     block(sheet, words.count("compare.line", len(found), ref=takes.ref), style.LEAD)
     subhead(sheet, words("compare.title"))
@@ -30,8 +31,9 @@ def draw(sheet: Sheet, takes: Takes) -> None:
         rows = wrap(line.text, style.BODY, sheet.text_w - TAKE_W, 3)
         sheet.need(len(rows) * style.BODY.leading)
         name = shorten_middle(upper_first(takes.names[line.take]), style.BODY_BOLD, TAKE_W - 6.0)
-        sheet.lines(sheet.left, sheet.y, [name], style.BODY_BOLD)
-        sheet.y = sheet.lines(sheet.left + TAKE_W, sheet.y, rows, style.BODY) + 3.0
+        with sheet.tagged("P"):
+            sheet.lines(sheet.left, sheet.y, [name], style.BODY_BOLD)
+            sheet.y = sheet.lines(sheet.left + TAKE_W, sheet.y, rows, style.BODY) + 3.0
     if not found:
         block(sheet, words("compare.line_same", ref=takes.ref), style.BODY)
     if len(found) > MOST_LINES:

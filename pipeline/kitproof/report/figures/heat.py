@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kitproof.model import BleedEntry
 from kitproof.report import numbers, style
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -17,6 +18,7 @@ CLASS_KEYS = ("bleed.isolated", "bleed.workable", "bleed.shared", "bleed.not_clo
 CELL_W = (43.0, 50.0)
 ROW_H = 20.0
 HEAD_LINES = 3
+Entries = dict[tuple[str, str], BleedEntry]
 
 
 def bleed_class(bleed_db: float) -> int:
@@ -40,31 +42,44 @@ def draw_heat(
     """Draw one block of the matrix at `sheet.y`. own : file -> the drum it stands at."""
     cell_w = min((sheet.right - sheet.plot_x) / len(files), CELL_W[1])
     entries = {(e.drum, e.file): e for e in ctx.measurements.bleed}
-    _heads(sheet, ctx, files, cell_w)
-    for drum in drums:
-        texts: list[tuple[str, float | None]] = []
-        for file in files:
-            entry = entries.get((drum, file))
-            if own[file] == drum:
-                texts.append((ctx.words("bleed.own"), None))
-            elif entry is None:
-                texts.append(("", None))
-            elif entry.bleed_db is None:
-                texts.append((reasons.missing(entry.unmeasured.get("bleed_db")), None))
-            else:
-                texts.append((numbers.fixed(entry.bleed_db, 1), entry.bleed_db))
-        _row(sheet, ctx.drum(drum), texts, cell_w)
+    with sheet.tagged("Table"):
+        with sheet.tagged("TR"):
+            _heads(sheet, ctx, files, cell_w)
+        for drum in drums:
+            with sheet.tagged("TR"):
+                _row(sheet, ctx.drum(drum), _texts(ctx, drum, files, own, entries, reasons), cell_w)
     sheet.y += 6.0
 
 
+def _texts(
+    ctx: Context, drum: str, files: Sequence[str], own: dict[str, str | None], entries: Entries, reasons: Reasons
+) -> list[tuple[str, float | None]]:
+    """What stands in the cells of a row, and the level that gives the tint."""
+    texts: list[tuple[str, float | None]] = []
+    for file in files:
+        entry = entries.get((drum, file))
+        if own[file] == drum:
+            texts.append((ctx.words("bleed.own"), None))
+        elif entry is None:
+            texts.append(("", None))
+        elif entry.bleed_db is None:
+            texts.append((reasons.missing(entry.unmeasured.get("bleed_db")), None))
+        else:
+            texts.append((numbers.fixed(entry.bleed_db, 1), entry.bleed_db))
+    return texts
+
+
 def _heads(sheet: Sheet, ctx: Context, files: Sequence[str], cell_w: float) -> None:
+    with sheet.tagged("TD"):
+        pass  # above the names of the drums stands nothing
     for n, file in enumerate(files):
         rows = wrap(ctx.label(file), style.TICK, cell_w - 3.0, HEAD_LINES)
         x = sheet.plot_x + (n + 0.5) * cell_w
         y = sheet.y + (HEAD_LINES - len(rows)) * style.TICK.leading
-        sheet.lines(x, y, rows, style.TICK, align="centre")
-        box = Box(x - cell_w / 2, sheet.y, cell_w, HEAD_LINES * style.TICK.leading)
-        sheet.link(box, ctx.channel_anchor(file))
+        with sheet.tagged("TH", scope="Column"):
+            sheet.lines(x, y, rows, style.TICK, align="centre")
+            box = Box(x - cell_w / 2, sheet.y, cell_w, HEAD_LINES * style.TICK.leading)
+            sheet.link(box, ctx.channel_anchor(file))
     sheet.y += HEAD_LINES * style.TICK.leading + 3.0
 
 
@@ -72,7 +87,8 @@ def _row(sheet: Sheet, name: str, texts: Sequence[tuple[str, float | None]], cel
     lines = [wrap(text, style.TICK if level is None else style.CELL_BOLD, cell_w - 3.0) for text, level in texts]
     height = max(ROW_H, max(len(rows) for rows in lines) * style.TICK.leading + 4.0)
     label = shorten_middle(name, style.LABEL, style.LABEL_W - 6.0)
-    sheet.text(sheet.left, sheet.y + height / 2 + 3.0, label, style.LABEL)
+    with sheet.tagged("TH", scope="Row"):
+        sheet.text(sheet.left, sheet.y + height / 2 + 3.0, label, style.LABEL)
     for n, (rows, (_, level)) in enumerate(zip(lines, texts, strict=True)):
         box = Box(sheet.plot_x + n * cell_w + 0.6, sheet.y + 0.6, cell_w - 1.2, height - 1.2)
         face = style.TICK
@@ -81,7 +97,8 @@ def _row(sheet: Sheet, name: str, texts: Sequence[tuple[str, float | None]], cel
             sheet.rect(box, fill=fill)
             face = TextStyle(style.BOLD, style.CELL.size, style.CELL.leading, style.text_on(fill))
         top = box.y + (box.h - len(rows) * face.leading) / 2
-        sheet.lines(box.x + box.w / 2, top, rows, face, align="centre")
+        with sheet.tagged("TD"):
+            sheet.lines(box.x + box.w / 2, top, rows, face, align="centre")
     sheet.y += height
 
 

@@ -71,8 +71,9 @@ def _entries(sheet: Sheet, entries: Sequence[Mapping[str, str]]) -> None:
         text = wrap(entry["text"], style.LABEL, sheet.text_w - TERM_W)
         height = max(len(term), len(text)) * style.LABEL.leading + 3.0
         sheet.need(height)
-        sheet.lines(sheet.left, sheet.y, term, TERM)
-        sheet.lines(sheet.left + TERM_W, sheet.y, text, style.LABEL)
+        with sheet.tagged("P"):
+            sheet.lines(sheet.left, sheet.y, term, TERM)
+            sheet.lines(sheet.left + TERM_W, sheet.y, text, style.LABEL)
         sheet.y += height
 
 
@@ -84,8 +85,9 @@ def _pairs(sheet: Sheet, pairs: Sequence[tuple[str, str]]) -> None:
         right = wrap(value, style.CELL, sheet.text_w - half)
         height = max(len(left), len(right)) * style.CELL.leading + 1.0
         sheet.need(height)
-        sheet.lines(sheet.left, sheet.y, left, style.CELL)
-        sheet.lines(sheet.left + half, sheet.y, right, style.CELL)
+        with sheet.tagged("P"):
+            sheet.lines(sheet.left, sheet.y, left, style.CELL)
+            sheet.lines(sheet.left + half, sheet.y, right, style.CELL)
         sheet.y += height
 
 
@@ -99,8 +101,9 @@ def _limits(sheet: Sheet, limits: Mapping[str, Mapping[str, Any]]) -> None:
         lines = [wrap(cell, style.CELL, width) for cell, width in zip(cells, widths, strict=True)]
         height = max(map(len, lines)) * style.CELL.leading + 1.0
         sheet.need(height)
-        for left, part in zip(edges, lines, strict=True):
-            sheet.lines(left, sheet.y, part, style.CELL)
+        with sheet.tagged("P"):
+            for left, part in zip(edges, lines, strict=True):
+                sheet.lines(left, sheet.y, part, style.CELL)
         sheet.y += height
 
 
@@ -111,8 +114,9 @@ def _file(sheet: Sheet, ctx: Context, facts: FileFacts) -> None:
     name = wrap(spelled_out(facts.path), style.CELL_BOLD, sheet.text_w * 0.66)
     checksum = facts.sha256 or words("annex.no_checksum")
     sheet.need((len(name) + 2) * style.CELL.leading + 3.0)
-    sheet.text(sheet.right, sheet.y + 8.0, size, style.CELL, align="right")
-    sheet.y = sheet.lines(sheet.left, sheet.y, name, style.CELL_BOLD)
+    with sheet.tagged("P"):
+        top, sheet.y = sheet.y, sheet.lines(sheet.left, sheet.y, name, style.CELL_BOLD)
+        sheet.text(sheet.right, top + 8.0, size, style.CELL, align="right")
     if facts.time_reference_frames is not None:
         stamp = words("annex.time_stamp", n=numbers.grouped(facts.time_reference_frames))
         room = sheet.text_w - text_width(checksum, style.CODE.font, style.CODE.size) - style.GAP

@@ -92,32 +92,42 @@ def _block(sheet: Sheet, ctx: Context, title: str, rows: Sequence[PairEntry], sc
     columns = _columns(sheet)
     head_h = 44.0
     sheet.need(head_h + min(len(rows), 3) * ROW_H + 16.0)
-    _head(sheet, ctx, title, columns, scale)
-    for pair in rows:
-        if sheet.need(ROW_H * 2):
-            _head(sheet, ctx, title, columns, scale)
-        _row(sheet, ctx, pair, columns, scale, reasons)
+    _title(sheet, title)
+    with sheet.tagged("Table"):
+        with sheet.tagged("TR"):
+            _head(sheet, ctx, columns, scale)
+        for pair in rows:
+            if sheet.need(ROW_H * 2):
+                with sheet.artifact():
+                    _title(sheet, title)
+                    _head(sheet, ctx, columns, scale)
+            with sheet.tagged("TR"):
+                _row(sheet, ctx, pair, columns, scale, reasons)
     sheet.y += 12.0
 
 
-def _head(sheet: Sheet, ctx: Context, title: str, columns: Sequence[Box], scale: Scale) -> None:
-    sheet.y = sheet.lines(
-        sheet.left, sheet.y, [shorten_middle(upper_first(title), style.BODY_BOLD, sheet.text_w)], style.BODY_BOLD
-    )
+def _title(sheet: Sheet, title: str) -> None:
+    shown = shorten_middle(upper_first(title), style.BODY_BOLD, sheet.text_w)
+    with sheet.tagged("H2"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [shown], style.BODY_BOLD)
+
+
+def _head(sheet: Sheet, ctx: Context, columns: Sequence[Box], scale: Scale) -> None:
     heads = [wrap(ctx.words(key), style.TICK, c.w - 8.0) for key, c in zip(HEADS[1:], columns[1:], strict=True)]
     deepest = max(2, *map(len, heads))
     sheet.y += 2.0 + (deepest - 2) * style.TICK.leading
     mic = shorten_middle(ctx.words("arrival.mic"), style.TICK, style.LABEL_W - 8.0)
-    sheet.lines(sheet.left, sheet.y + style.TICK.leading, [mic], style.TICK)
+    with sheet.tagged("TH", scope="Column"):
+        sheet.lines(sheet.left, sheet.y + style.TICK.leading, [mic], style.TICK)
     for key, rows, column in zip(HEADS[1:], heads, columns[1:], strict=True):
         y = sheet.y + (2 - len(rows)) * style.TICK.leading
-        if key in ("arrival.polarity", "arrival.fuller"):
-            sheet.lines(column.x + 8.0, y, rows, style.TICK)
-        else:
-            sheet.lines(column.right - 3.0, y, rows, style.TICK, align="right")
+        with sheet.tagged("TH", scope="Column"):
+            _aligned(sheet, key, column, y, rows, style.TICK)
     chart = columns[0]
-    sheet.lines(chart.x, sheet.y, [shorten_middle(ctx.words("arrival.chart"), style.TICK, chart.w - 10.0)], style.TICK)
-    draw_scale(sheet, Box(chart.x, sheet.y + style.TICK.leading, chart.w - 10.0, style.TICK.leading), scale)
+    shown = shorten_middle(ctx.words("arrival.chart"), style.TICK, chart.w - 10.0)
+    with sheet.artifact():  # what the chart shows is read as numbers
+        sheet.lines(chart.x, sheet.y, [shown], style.TICK)
+        draw_scale(sheet, Box(chart.x, sheet.y + style.TICK.leading, chart.w - 10.0, style.TICK.leading), scale)
     sheet.y += 2 * style.TICK.leading + 4.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y, style.INK, 0.7)
 
@@ -132,16 +142,23 @@ def _row(sheet: Sheet, ctx: Context, pair: PairEntry, columns: Sequence[Box], sc
     names = wrap(name, style.CELL, style.LABEL_W - 8.0, 2)
     height = max(ROW_H, max(len(rows) for rows in (*lines, names)) * style.CELL.leading + 3.0)
     sheet.need(height)
-    sheet.lines(sheet.left, sheet.y + 1.5, names, style.CELL)
-    sheet.link(Box(sheet.left, sheet.y, style.LABEL_W, height), ctx.channel_anchor(pair.b))
+    with sheet.tagged("TH", scope="Row"):
+        sheet.lines(sheet.left, sheet.y + 1.5, names, style.CELL)
+        sheet.link(Box(sheet.left, sheet.y, style.LABEL_W, height), ctx.channel_anchor(pair.b))
     draw_spot(sheet, Box(columns[0].x, sheet.y, columns[0].w - 10.0, min(height, ROW_H)), scale, pair)
-    for n, (rows, column) in enumerate(zip(lines, columns[1:], strict=True)):
-        if HEADS[n + 1] in ("arrival.polarity", "arrival.fuller"):
-            sheet.lines(column.x + 8.0, sheet.y + 1.5, rows, style.CELL)
-        else:
-            sheet.lines(column.right - 3.0, sheet.y + 1.5, rows, style.CELL, align="right")
+    for key, rows, column in zip(HEADS[1:], lines, columns[1:], strict=True):
+        with sheet.tagged("TD"):
+            _aligned(sheet, key, column, sheet.y + 1.5, rows, style.CELL)
     sheet.y += height
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y)
+
+
+def _aligned(sheet: Sheet, key: str, column: Box, y: float, rows: Sequence[str], face: style.TextStyle) -> None:
+    """Words lean to the left of their column, numbers to its right."""
+    if key in ("arrival.polarity", "arrival.fuller"):
+        sheet.lines(column.x + 8.0, y, rows, face)
+    else:
+        sheet.lines(column.right - 3.0, y, rows, face, align="right")
 
 
 def _cells(ctx: Context, pair: PairEntry, reasons: Reasons) -> list[str]:

@@ -99,11 +99,14 @@ def _part(sheet: Sheet, ctx: Context, key: str, sentences: Sequence[str]) -> Non
     if not sentences:
         return
     _head(sheet, ctx, key)
-    for sentence in sentences:
-        rows = wrap(sentence, FACE, sheet.text_w - 14.0)
-        sheet.need(len(rows) * FACE.leading)  # one page, but in a wordy language better two than words off the paper
-        sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
-        sheet.y = sheet.lines(sheet.left + 14.0, sheet.y, rows, FACE)
+    with sheet.tagged("L"):
+        for sentence in sentences:
+            rows = wrap(sentence, FACE, sheet.text_w - 14.0)
+            sheet.need(len(rows) * FACE.leading)  # one page, but if words are many, better two than words off the paper
+            with sheet.tagged("LI"):
+                with sheet.tagged("Lbl"):
+                    sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
+                sheet.y = sheet.lines(sheet.left + 14.0, sheet.y, rows, FACE)
     sheet.y += 6.0
 
 
@@ -115,7 +118,8 @@ def _part_height(sheet: Sheet, sentences: Sequence[str]) -> float:
 
 def _head(sheet: Sheet, ctx: Context, key: str) -> None:
     sheet.need(style.HEAD.leading + 3 * FACE.leading)
-    sheet.y = sheet.lines(sheet.left, sheet.y + 2.0, [ctx.words(key)], style.HEAD) + 2.0
+    with sheet.tagged("H2"):
+        sheet.y = sheet.lines(sheet.left, sheet.y + 2.0, [ctx.words(key)], style.HEAD) + 2.0
 
 
 def _bars(sheet: Sheet, ctx: Context) -> None:
@@ -137,8 +141,9 @@ def _bars(sheet: Sheet, ctx: Context) -> None:
         label = f"{ctx.words('common.bar')} {bar}" if not name else f"{name}, {ctx.words('common.bar')} {bar}"
         time = numbers.length(at[bar])
         room = width - text_width(time, FACE.font, FACE.size) - 18.0
-        used = sheet.text(x, base, shorten_middle(label, BOLD, room), BOLD)
-        sheet.text(x + used + 6.0, base, time, FACE)
+        with sheet.tagged("P"):
+            used = sheet.text(x, base, shorten_middle(label, BOLD, room), BOLD)
+            sheet.text(x + used + 6.0, base, time, FACE)
     sheet.y += -(-min(len(named), 4 * per_row) // per_row) * FACE.leading + 6.0
 
 
@@ -179,7 +184,8 @@ def _told(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> tuple[list[str],
 def _one(sheet: Sheet, ranked: RankedFinding, head: list[str], text: list[str]) -> None:
     sheet.need((len(head) + len(text)) * FACE.leading)
     top = sheet.y
-    sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
-    sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0
-    marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked)
-    sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
+    with sheet.tagged("P"):
+        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked)
+        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
+        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0
+        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)

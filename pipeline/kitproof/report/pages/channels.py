@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.model import Channel, ChannelMeasures
-from kitproof.report import marks, numbers, style, telling
+from kitproof.report import alternatives, marks, numbers, style, telling
 from kitproof.report.anatomy import caption, caption_height, method, open_page
 from kitproof.report.context import Context
 from kitproof.report.figures.histogram import draw_histogram
@@ -119,22 +119,24 @@ def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> No
     full = Box(sheet.plot_x, top, sheet.right - sheet.plot_x, WAVE_H)
     share = marks.time_x(full, ctx.duration_s, picture.duration_s) - full.x
     wave = Box(full.x, top, share, WAVE_H)
-    draw_wave(sheet, picture, wave, 300 if ctx.small else 520)
-    marks.bar_axis(sheet, ctx, Box(full.x, top - (15.0 if timed else 0.0), full.w, WAVE_H))
-    xs = marks.time_ticks_of(sheet, timed, full, ctx.duration_s, top - 1.5, wave.bottom)
-    marks.balloons_on_row(sheet, timed, xs, top - 8.0)
-    sheet.text(sheet.left, wave.y + 8.0, ctx.words("channels.wave"), style.LABEL_BOLD)
-    factor = enlargement(picture)
-    scale = ctx.words("channels.wave_scale", factor=factor) if factor > 1 else ctx.words("channels.wave_scale_full")
-    sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
-    _own_hits(sheet, ctx, channel, full)
+    with sheet.figure(alternatives.wave(ctx, channel)):
+        draw_wave(sheet, picture, wave, 300 if ctx.small else 520)
+        marks.bar_axis(sheet, ctx, Box(full.x, top - (15.0 if timed else 0.0), full.w, WAVE_H))
+        xs = marks.time_ticks_of(sheet, timed, full, ctx.duration_s, top - 1.5, wave.bottom)
+        marks.balloons_on_row(sheet, timed, xs, top - 8.0)
+        sheet.text(sheet.left, wave.y + 8.0, ctx.words("channels.wave"), style.LABEL_BOLD)
+        factor = enlargement(picture)
+        scale = ctx.words("channels.wave_scale", factor=factor) if factor > 1 else ctx.words("channels.wave_scale_full")
+        sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
+        _own_hits(sheet, ctx, channel, full)
     left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END
     sono = Box(full.x, wave.bottom + 10.0, share, min(max(left, SONOGRAM_H[0]), SONOGRAM_H[1]))
-    draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
-    name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
-    sheet.text(sheet.left, sono.y + 8.0, name, style.LABEL_BOLD)
-    marks.time_axis(sheet, ctx, Box(full.x, sono.y, full.w, sono.h))
-    draw_key(sheet, full.x + 26.0, sono.bottom + 18.0, 110.0)
+    with sheet.figure(alternatives.sonogram(ctx, channel)):
+        draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
+        name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
+        sheet.text(sheet.left, sono.y + 8.0, name, style.LABEL_BOLD)
+        marks.time_axis(sheet, ctx, Box(full.x, sono.y, full.w, sono.h))
+        draw_key(sheet, full.x + 26.0, sono.bottom + 18.0, 110.0)
     sheet.y = sono.bottom + LOW_END
 
 
@@ -155,12 +157,15 @@ def _one_stroke(sheet: Sheet, ctx: Context, channel: Channel) -> None:
     left = Box(sheet.left + 32.0, sheet.y + 16.0, half - 32.0, STROKE_H)
     right = Box(sheet.left + half + COLUMN_GAP + 26.0, sheet.y + 16.0, half - 33.5, STROKE_H)
     name = words("channels.stroke", drum=ctx.drum(hit.drum), n=numbers.grouped(hit.n_hits))
-    sheet.text(sheet.left, sheet.y + 9.0, shorten_middle(name, style.LABEL_BOLD, half), style.LABEL_BOLD)
+    with sheet.figure(alternatives.stroke(ctx, hit)):
+        sheet.text(sheet.left, sheet.y + 9.0, shorten_middle(name, style.LABEL_BOLD, half), style.LABEL_BOLD)
+        draw_stroke(sheet, hit, left)
     name = shorten_middle(words("channels.spectrum"), style.LABEL_BOLD, half)
-    sheet.text(right.x - 26.0, sheet.y + 9.0, name, style.LABEL_BOLD)
-    draw_stroke(sheet, hit, left)
     ring = ctx.ring(channel.file)
-    draw_spectrum(sheet, ctx.pictures.get(channel.file), hit, right, ring.late_hz if ring else None)
+    ring_hz = ring.late_hz if ring else None
+    with sheet.figure(alternatives.spectrum(ctx, hit, ring_hz)):
+        sheet.text(right.x - 26.0, sheet.y + 9.0, name, style.LABEL_BOLD)
+        draw_spectrum(sheet, ctx.pictures.get(channel.file), hit, right, ring_hz)
     sheet.y = left.bottom + 15.0
     caption(sheet, words("channels.caption_stroke"))
 
@@ -175,13 +180,17 @@ def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasu
     sheet.need(len(rows) * style.CELL.leading + 24.0)
     top = sheet.y
     if rows:
-        sheet.text(sheet.left, top + 9.0, words("channels.numbers"), style.LABEL_BOLD)
+        with sheet.tagged("H2"):
+            sheet.text(sheet.left, top + 9.0, words("channels.numbers"), style.LABEL_BOLD)
     y = top + 14.0
-    for name, value in rows:
-        sheet.text(sheet.left, y + 8.0, name, style.CELL)
-        sheet.text(sheet.left + width, y + 8.0, value, style.CELL, align="right")
-        y += style.CELL.leading + 1.0
-        sheet.line(sheet.left, y, sheet.left + width, y)
+    with sheet.tagged("Table"):
+        for name, value in rows:
+            with sheet.tagged("TR"):
+                with sheet.tagged("TH", scope="Row"):
+                    sheet.text(sheet.left, y + 8.0, name, style.CELL)
+                sheet.text(sheet.left + width, y + 8.0, value, style.CELL, align="right")
+            y += style.CELL.leading + 1.0
+            sheet.line(sheet.left, y, sheet.left + width, y)
     right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, sheet.bottom - top - 14.0)
     below = _findings(sheet, ctx, channel, right)
     sheet.y = max(y, _levels(sheet, ctx, channel, Box(right.x, below + 10.0, right.w, y - below - 10.0))) + 6.0
@@ -196,8 +205,9 @@ def _levels(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
     if len(hits) < FEWEST_LEVELS or box.h < LEVELS_H:
         return box.y
     name = shorten_middle(ctx.words("channels.levels"), style.LABEL_BOLD, box.w)
-    sheet.text(box.x, box.y + 9.0, name, style.LABEL_BOLD)
-    draw_histogram(sheet, hits, Box(box.x, box.y + 14.0, box.w, LEVELS_H - 14.0))
+    with sheet.figure(alternatives.histogram(ctx, channel, hits)):
+        sheet.text(box.x, box.y + 9.0, name, style.LABEL_BOLD)
+        draw_histogram(sheet, hits, Box(box.x, box.y + 14.0, box.w, LEVELS_H - 14.0))
     return box.y + LEVELS_H
 
 
@@ -231,7 +241,8 @@ def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
     """This channel's findings, as many as fit, each leading to where it is told in full."""
     words = ctx.words
     found = ctx.findings_of(channel.file)
-    sheet.text(box.x, box.y + 9.0, words("channels.findings"), style.LABEL_BOLD)
+    with sheet.tagged("H2"):
+        sheet.text(box.x, box.y + 9.0, words("channels.findings"), style.LABEL_BOLD)
     y = box.y + 14.0
     if not found:
         return sheet.paragraph(box.x, y, box.w, words("channels.no_findings"), style.CELL)
@@ -242,9 +253,10 @@ def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
         if y + height > box.bottom - style.CELL.leading and n < len(found):
             text = words("channels.more_findings", n=len(found) - n, page=sheet.page_number(ranked.anchor))
             return sheet.paragraph(box.x, y, box.w, text, style.CELL)
-        marks.balloon(sheet, box.x + marks.balloon_width(ranked.number) / 2, y + 7.0, ranked)
-        end = sheet.lines(box.x + INDENT, y, rows, style.CELL)
-        end = sheet.lines(box.x + INDENT, end, [page], style.TICK)
-        sheet.link(Box(box.x, y, box.w, end - y), ranked.anchor)
+        with sheet.tagged("P"):
+            marks.balloon(sheet, box.x + marks.balloon_width(ranked.number) / 2, y + 7.0, ranked)
+            end = sheet.lines(box.x + INDENT, y, rows, style.CELL)
+            end = sheet.lines(box.x + INDENT, end, [page], style.TICK)
+            sheet.link(Box(box.x, y, box.w, end - y), ranked.anchor)
         y += height
     return y

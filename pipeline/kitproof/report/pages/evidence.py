@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.model import MomentPicture
-from kitproof.report import marks, style
+from kitproof.report import alternatives, marks, style
 from kitproof.report.anatomy import caption, open_section
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.moment import MOST_ROWS, draw_moment, moment_height
@@ -29,15 +29,17 @@ def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding, moment: MomentPictur
     sheet.need(moment_height(moment) + style.BODY_BOLD.leading + 30.0)
     sheet.anchor(f"evidence:{ranked.number}")
     middle = sheet.y + 0.5 * style.BODY_BOLD.leading
-    marks.balloon(sheet, sheet.left + 8.5, middle, ranked)
     head = ctx.words(
         "evidence.head", number=ranked.number, where=ctx.subject(ranked.finding), when=ctx.when(moment.time_s)
     )
     shown = shorten_middle(head, style.BODY_BOLD, sheet.text_w - 26.0)
     top = sheet.y
-    sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, [shown], style.BODY_BOLD) + 4.0
-    sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
-    draw_moment(sheet, ctx, moment)
+    with sheet.tagged("H2"):
+        marks.balloon(sheet, sheet.left + 8.5, middle, ranked)
+        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, [shown], style.BODY_BOLD) + 4.0
+        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
+    with sheet.figure(alternatives.moment(ctx, moment)):
+        draw_moment(sheet, ctx, moment)
     left_out = len(moment.files) - MOST_ROWS
     if left_out > 0:
         sheet.y = sheet.lines(sheet.plot_x, sheet.y, [ctx.words("evidence.more_mics", n=left_out)], style.TICK)

@@ -94,13 +94,15 @@ def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     sheet.need(min(height, sheet.bottom - style.HEAD_ROOM))
     sheet.anchor(ranked.anchor)
     x = sheet.left + INDENT
-    marks.balloon(sheet, sheet.left + 8.5, sheet.y + 0.5 * style.BODY_BOLD.leading, ranked, link=False)
-    sheet.y = sheet.lines(x, sheet.y, head, style.BODY_BOLD) + 1.0
+    with sheet.tagged("P"):
+        marks.balloon(sheet, sheet.left + 8.5, sheet.y + 0.5 * style.BODY_BOLD.leading, ranked, link=False)
+        sheet.y = sheet.lines(x, sheet.y, head, style.BODY_BOLD) + 1.0
     quiet = TextStyle(style.SANS, style.LABEL.size, style.LABEL.leading, style.QUIET)
     for n, (key, lines) in enumerate(rows):
         sheet.need(len(lines) * style.LABEL.leading)
-        sheet.lines(x, sheet.y, [key], quiet)
-        top, sheet.y = sheet.y, sheet.lines(x + key_w, sheet.y, lines, style.LABEL)
+        with sheet.tagged("P"):
+            sheet.lines(x, sheet.y, [key], quiet)
+            top, sheet.y = sheet.y, sheet.lines(x + key_w, sheet.y, lines, style.LABEL)
         if n == 0 and ranked.finding.files:
             sheet.link(Box(x, top, text_w, sheet.y - top), ctx.channel_anchor(ranked.finding.files[0]))
     if ctx.moment(ranked.finding) is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.model import ChannelMeasures
-from kitproof.report import numbers
+from kitproof.report import alternatives, numbers
 from kitproof.report.anatomy import caption, method, open_section, subhead
 from kitproof.report.context import Context
 from kitproof.report.figures.range import ROW_H, draw_ranges, top_of_axis
@@ -33,7 +33,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     rest = list(measures)
     while rest:
         fit = max(1, min(len(rest), int((sheet.room - 26.0) // ROW_H)))
-        draw_ranges(sheet, ctx, rest[:fit], top)
+        with sheet.figure(alternatives.ranges(ctx, rest[:fit])):
+            draw_ranges(sheet, ctx, rest[:fit], top)
         rest = rest[fit:]
         if rest:
             sheet.new_page()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kitproof.model import Channel
-from kitproof.report import marks, numbers, style
+from kitproof.report import alternatives, marks, numbers, style
 from kitproof.report.anatomy import caption, method, open_section
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.profile import draw_profile
@@ -35,7 +35,9 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     for n in range(pages):
         if n:
             sheet.new_page()
-        _page(sheet, ctx, ctx.channels[n * per_page : (n + 1) * per_page])
+        part = ctx.channels[n * per_page : (n + 1) * per_page]
+        with sheet.figure(alternatives.overview(ctx, part)):
+            _page(sheet, ctx, part)
     caption(sheet, words("overview.caption"))
     method(sheet, words("overview.method"))
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from kitproof.observed.plan import KitPlan, Place, TapeCheck
-from kitproof.report import numbers, style
+from kitproof.report import alternatives, numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -36,7 +36,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         return
     plan = plans[0]
     open_section(sheet, KEY, _line(ctx, plan))
-    _drawing(sheet, ctx, plan)
+    with sheet.figure(alternatives.plan(ctx, plan)):
+        _drawing(sheet, ctx, plan)
     caption(sheet, words("plan.caption"))
     if plan.tape:
         subhead(sheet, words("plan.tape"), keep_with=60.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.observed.room import RoomDecay
-from kitproof.report import numbers, style
+from kitproof.report import alternatives, numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -27,7 +27,9 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("room.why_none"), style.BODY)
         return
     open_section(sheet, KEY, _line(ctx, known))
-    _figure(sheet, ctx, known)
+    rows = [(ctx.label(r.file), f"{numbers.fixed(r.early_over_late_db or 0.0)} dB") for r in known]
+    with sheet.figure(alternatives.rows(ctx, "alt.room", rows)):
+        _figure(sheet, ctx, known)
     caption(sheet, words("room.caption"))
     reasons = Reasons(sheet)
     _table(sheet, ctx, rooms, reasons)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitproof.observed.timing import Grid, Timing
-from kitproof.report import numbers, style
+from kitproof.report import alternatives, numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -32,7 +32,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     whole = [t for t in _ordered(ctx) if t.first_bar is None]
     open_section(sheet, KEY, _line(ctx, grids[0], whole))
     if whole:
-        _figure(sheet, ctx, whole)
+        with sheet.figure(alternatives.rows(ctx, "alt.timing", [(ctx.drum(t.drum), _said(ctx, t)) for t in whole])):
+            _figure(sheet, ctx, whole)
         caption(sheet, words("timing.caption"))
     parts = [t for t in _ordered(ctx) if t.first_bar is not None and t.median_ms is not None]
     if parts:
@@ -78,7 +79,7 @@ def _figure(sheet: Sheet, ctx: Context, whole: list[Timing]) -> None:
         y = box.y + (n + 0.5) * ROW_H
         sheet.text(sheet.left, y + 3.0, ctx.drum(t.drum), style.LABEL)
         if t.median_ms is None or t.spread_ms is None:
-            few = ctx.words("timing.few", n=t.n_strokes)
+            few = _said(ctx, t)
             few_w = text_width(few, style.TICK.font, style.TICK.size)
             sheet.rect(Box(box.x + 2.0, y - 5.0, few_w + 4.0, 10.0), fill=style.PAPER)  # no line through the words
             sheet.text(box.x + 4.0, y + 2.7, few, style.TICK)
@@ -86,9 +87,15 @@ def _figure(sheet: Sheet, ctx: Context, whole: list[Timing]) -> None:
         a, b = (_x(box, reach, t.median_ms + side * t.spread_ms / 2) for side in (-1.0, 1.0))
         sheet.rect(Box(a, y - 3.0, max(b - a, 1.0), 6.0), fill=style.TRACE)
         sheet.circle(_x(box, reach, t.median_ms), y, 3.2, fill=style.INK)
-        text = ctx.words("timing.figure", median=_ms(ctx, t.median_ms), spread=f"{t.spread_ms:.0f}")
-        sheet.text(sheet.right, y + 2.7, text, style.TICK, align="right")
+        sheet.text(sheet.right, y + 2.7, _said(ctx, t), style.TICK, align="right")
     sheet.y = box.bottom + 22.0
+
+
+def _said(ctx: Context, t: Timing) -> str:
+    """Where a drum lies, in words."""
+    if t.median_ms is None or t.spread_ms is None:
+        return ctx.words("timing.few", n=t.n_strokes)
+    return ctx.words("timing.figure", median=_ms(ctx, t.median_ms), spread=f"{t.spread_ms:.0f}")
 
 
 def _x(box: Box, reach: float, ms: float) -> float:

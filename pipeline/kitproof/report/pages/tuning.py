@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from kitproof.observed.instrument import DrumRing, WireBuzz
-from kitproof.report import numbers, style
+from kitproof.report import alternatives, numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -32,7 +32,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("tuning.why_none"), style.BODY)
     else:
         open_section(sheet, KEY, _line(ctx, known))
-        _figure(sheet, ctx, known)
+        with sheet.figure(alternatives.rows(ctx, "alt.tuning", [(ctx.drum(r.drum), _named(ctx, r)) for r in known])):
+            _figure(sheet, ctx, known)
         caption(sheet, words("tuning.caption"))
         reasons = Reasons(sheet)
         _table(sheet, ctx, rings, reasons)

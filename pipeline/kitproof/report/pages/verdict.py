@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kitproof.model import Finding, VerdictWord
-from kitproof.report import marks, numbers, style, telling
+from kitproof.report import alternatives, marks, numbers, style, telling
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.sheet import Sheet
@@ -156,12 +156,15 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     sheet.anchor("section:verdict", 0.0)
     sheet.outline(ctx.words("verdict.title"), "section:verdict", 0)
     made_by = ctx.words("verdict.made_by", version=ctx.version)
-    sheet.text(sheet.left, sheet.height - style.FOOT_ROOM + 26.0, made_by, style.TICK)
+    with sheet.artifact():
+        sheet.text(sheet.left, sheet.height - style.FOOT_ROOM + 26.0, made_by, style.TICK)
     sheet.y = TOP
     layout, row_h = _fit(sheet, ctx)
     _headline(sheet, ctx, layout)
-    for red in layout.red:
-        _write_red_line(sheet, red, layout)
+    with sheet.tagged("L"):
+        for red in layout.red:
+            with sheet.tagged("LI"):
+                _write_red_line(sheet, red, layout)
     sheet.y = sheet.lines(sheet.left, sheet.y, layout.more, layout.body) + 8.0
     _strip(sheet, ctx, row_h)
     _two_lists(sheet, ctx, layout)
@@ -189,27 +192,31 @@ def _headline(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     bold = TextStyle(style.BOLD, style.LEAD.size, style.LEAD.leading)
     quiet = TextStyle(style.SANS, style.LEAD.size, style.LEAD.leading, style.QUIET)
     base = sheet.y + style.LEAD.size
-    facts_w = sheet.text(sheet.right, base, facts, quiet, align="right")
-    sheet.text(sheet.left, base, shorten_middle(ctx.heading, bold, sheet.text_w - facts_w - style.GAP), bold)
+    room = sheet.text_w - text_width(facts, quiet.font, quiet.size) - style.GAP
+    sheet.text(sheet.left, base, shorten_middle(ctx.heading, bold, room), bold)
+    sheet.text(sheet.right, base, facts, quiet, align="right")
     sheet.y += style.LEAD.leading + 2.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y, style.INK, 1.2)
     sheet.y += 4.0
     word = words(VERDICT_KEYS[verdict.word])
     face = fitted(word, style.VERDICT, sheet.text_w, LEAST_VERDICT_PT)
-    sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(word, face, sheet.text_w)], face)
+    with sheet.tagged("H1"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(word, face, sheet.text_w)], face)
     sheet.y = sheet.lines(sheet.left, sheet.y, layout.sentence, layout.body) + 8.0
 
 
 def _write_red_line(sheet: Sheet, red: _RedLine, layout: _Layout) -> None:
     top = sheet.y
     x = sheet.left + INDENT
-    sheet.y = sheet.lines(x, sheet.y, red.head, layout.bold)
-    sheet.y = sheet.lines(x, sheet.y, red.message, layout.body)
-    lead_w = text_width(red.lead, layout.bold.font, layout.bold.size) + LEAD_GAP
-    sheet.lines(x, sheet.y, [red.lead], layout.bold)
-    sheet.y = sheet.lines(x + lead_w, sheet.y, red.action, layout.body)
-    marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * layout.body.leading, red.ranked)
-    sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), red.ranked.anchor)
+    with sheet.tagged("Lbl"):
+        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * layout.body.leading, red.ranked)
+    with sheet.tagged("LBody"):
+        sheet.y = sheet.lines(x, sheet.y, red.head, layout.bold)
+        sheet.y = sheet.lines(x, sheet.y, red.message, layout.body)
+        lead_w = text_width(red.lead, layout.bold.font, layout.bold.size) + LEAD_GAP
+        sheet.lines(x, sheet.y, [red.lead], layout.bold)
+        sheet.y = sheet.lines(x + lead_w, sheet.y, red.action, layout.body)
+        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), red.ranked.anchor)
     sheet.y += 7.0
 
 
@@ -223,10 +230,12 @@ def _strip(sheet: Sheet, ctx: Context, row_h: float) -> None:
     title = ctx.words("strip.title")
     room = sheet.text_w - text_width(title, style.HEAD.font, style.HEAD.size) - style.GAP
     key = shorten_middle(ctx.words("strip.empty" if empty else "strip.key"), quiet, room)
+    with sheet.tagged("H2"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [title], style.HEAD)
     sheet.text(sheet.right, base, key, quiet, align="right")
-    sheet.y = sheet.lines(sheet.left, sheet.y, [title], style.HEAD)
     if not empty or any(r.finding.times_s for r in ctx.findings):
-        sheet.y = draw_strip(sheet, ctx, sheet.y, row_h, label)
+        with sheet.figure(alternatives.strip(ctx)):
+            sheet.y = draw_strip(sheet, ctx, sheet.y, row_h, label)
     sheet.y += 4.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y)
     sheet.y += 6.0
@@ -239,10 +248,14 @@ def _two_lists(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
         (sheet.left, "verdict.good", layout.good),
         (sheet.left + half + COLUMN_GAP, "verdict.unchecked", layout.unchecked),
     ):
-        y = sheet.lines(x, top, [ctx.words(title)], style.HEAD) + 3.0
-        for rows in items:
-            sheet.text(x, y + 0.5 * layout.body.leading + 0.36 * layout.body.size, "\u2013", layout.body)
-            y = sheet.lines(x + 12.0, y, rows, layout.body)
+        with sheet.tagged("H2"):
+            y = sheet.lines(x, top, [ctx.words(title)], style.HEAD) + 3.0
+        with sheet.tagged("L"):
+            for rows in items:
+                with sheet.tagged("LI"):
+                    with sheet.tagged("Lbl"):
+                        sheet.text(x, y + 0.5 * layout.body.leading + 0.36 * layout.body.size, "\u2013", layout.body)
+                    y = sheet.lines(x + 12.0, y, rows, layout.body)
         ends.append(y)
     sheet.y = max(ends) + 8.0
 
@@ -250,15 +263,17 @@ def _two_lists(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
 def _read_on(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y)
     sheet.y += 5.0
-    sheet.y = sheet.lines(sheet.left, sheet.y, [ctx.words("verdict.read_on")], style.HEAD) + 3.0
+    with sheet.tagged("H2"):
+        sheet.y = sheet.lines(sheet.left, sheet.y, [ctx.words("verdict.read_on")], style.HEAD) + 3.0
     pitch = layout.body.leading + 1.0
     for who, what, anchor in READ_ON:
         base = sheet.y + 0.5 * pitch + 0.36 * layout.body.size
         name = shorten_middle(ctx.words(who), layout.bold, style.LABEL_W - LEAD_GAP)
-        sheet.text(sheet.left, base, name, layout.bold)
         page = ctx.words("common.page", page=sheet.page_number(anchor))
-        page_w = sheet.text(sheet.right, base, page, layout.body, align="right")
-        room = sheet.right - page_w - style.GAP - sheet.plot_x
-        sheet.text(sheet.plot_x, base, shorten_middle(ctx.words(what), layout.body, room), layout.body)
-        sheet.link(Box(sheet.left, sheet.y, sheet.text_w, pitch), anchor)
+        room = sheet.right - text_width(page, layout.body.font, layout.body.size) - style.GAP - sheet.plot_x
+        with sheet.tagged("P"):
+            sheet.text(sheet.left, base, name, layout.bold)
+            sheet.text(sheet.plot_x, base, shorten_middle(ctx.words(what), layout.body, room), layout.body)
+            sheet.text(sheet.right, base, page, layout.body, align="right")
+            sheet.link(Box(sheet.left, sheet.y, sheet.text_w, pitch), anchor)
         sheet.y += pitch
