@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import DrumSound
-from kitproof.reasons import ALREADY_SOUNDING
+from kitproof.reasons import ALREADY_SOUNDING, FEW_STROKES
 
 Float64Array = NDArray[np.float64]
 
@@ -52,7 +52,6 @@ FEWEST_SIDE = 8
 FEWEST = 16
 N_INSTANTS = 41  # tried for a step, then all around the best of them
 LEAST_POWER = 1e-13
-FEW = "too few strokes"
 
 
 def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
@@ -105,13 +104,13 @@ def drum_sound(
     """The best single step of a drum's tone; one row or entry per stroke, in order of time."""
     heard = np.isfinite(octaves_db).mean(axis=0) >= HEARD_SHARE if len(time_s) else np.zeros(0, bool)
     whole = np.isfinite(octaves_db[:, heard]).all(axis=1)
-    reason = FEW if len(time_s) < FEWEST else ALREADY_SOUNDING
+    reason = FEW_STROKES if len(time_s) < FEWEST else ALREADY_SOUNDING
     step = None
     if heard.sum() >= FEWEST_BANDS and whole.sum() >= FEWEST:
         tone = octaves_db[whole][:, heard]
         tone = tone - tone.mean(axis=1, keepdims=True)
         tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), _slopes(level_db[whole], tone))
-        step, reason = _best_step(tone, kind[whole]), FEW
+        step, reason = _best_step(tone, kind[whole]), FEW_STROKES
     if step is None:
         names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
         return DrumSound(

@@ -32,6 +32,7 @@ from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import HatDecay
+from kitproof.reasons import FEW_STROKES
 
 Float64Array = NDArray[np.float64]
 
@@ -44,7 +45,6 @@ N_BLOCKS = 5
 FEWEST_IN_BLOCK = 12
 SHORTEST_PERCENT = 12.5
 LEAST_POWER = 1e-13
-FEW = "too few strokes"
 
 
 def observe_hat_decay(view: TakeView) -> Iterator[HatDecay]:
@@ -87,7 +87,7 @@ def hat_decay(file: str, time_s: Float64Array, decay_db: Float64Array) -> HatDec
         names = ("span_s", "first_db", "last_db", "largest_rise_db", "largest_fall_db", "rise_time_s", "apart_db")
         return HatDecay(
             file=file, n_strokes=len(time_s), span_s=None, first_db=None, last_db=None, largest_rise_db=None,
-            largest_fall_db=None, rise_time_s=None, apart_db=None, unmeasured=dict.fromkeys(names, FEW),
+            largest_fall_db=None, rise_time_s=None, apart_db=None, unmeasured=dict.fromkeys(names, FEW_STROKES),
         )  # fmt: skip
     blocks = np.array_split(decay_db, N_BLOCKS)
     starts = [float(t[0]) for t in np.array_split(time_s, N_BLOCKS)]
