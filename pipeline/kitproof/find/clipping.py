@@ -2,7 +2,8 @@
 
 Both end the loudest strokes at one level. What is cut off is flat there: the samples beside the highest one
 stand as high. A limiter turns the whole wave down, so its tops stay round and one alone of each stroke comes
-up to the ceiling. Flat tops at full scale are level.py's.
+up to the ceiling; or it shows only by strokes that end at one height here and differ in the other mics. Flat
+tops at full scale are level.py's.
 """
 
 from __future__ import annotations
@@ -11,21 +12,26 @@ from collections.abc import Iterator, Sequence
 
 from kitproof.find.evidence import Evidence, drum_of
 from kitproof.find.level import VITAL, drums_at, own_hits_clipped
-from kitproof.find.texts import counted, dbfs
+from kitproof.find.texts import counted, db, dbfs
 from kitproof.model import ChannelFaults, ChannelMeasures, Finding, Plateau, Severity
+from kitproof.observed.chain import HeldBack
+from kitproof.roles import drum_label
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
     """One finding per channel of the kit with a ceiling and no flat top at full scale."""
-    for f in e.records(ChannelFaults):
-        c = e.measured(f.file)
-        sure = _sure(e, f)
-        if c is None or c.clip_runs_n or c not in e.kit or not sure:
+    every_held = {h.file: h for h in e.records(HeldBack)}
+    plateaus = {f.file: _sure(e, f) for f in e.records(ChannelFaults)}
+    for c in e.kit:
+        sure, held = plateaus.get(c.file, []), every_held.get(c.file)
+        flat = is_flat(e, sure) if sure else None
+        if c.clip_runs_n:
             continue
-        flat = is_flat(e, sure)
-        if flat is False:
+        if flat is not True and held is not None and _is_held(e, held, sure):
+            yield _held(e, c, held)
+        elif flat is False:
             yield from _limited(e, c, sure)
-        else:
+        elif sure:
             yield _ceiling(e, c, sure, unclear=flat is None)
 
 
@@ -97,6 +103,36 @@ def _limited(e: Evidence, c: ChannelMeasures, plateaus: list[Plateau]) -> Iterat
         value=value, unit="dBFS", confidence=round(max(p.confidence for p in plateaus), 2),
         times_s=tuple(times[:20]), n_times=n, drum=drum_of(c.role),
         else_maybe="A stage that rounds its peaks before it clips.",
+    )  # fmt: skip
+
+
+def _is_held(e: Evidence, h: HeldBack, plateaus: Sequence[Plateau]) -> bool:
+    """Whether so many strokes end at one height, and differ by so much in the other mics, that no player does it.
+
+    Fewer do where the wave itself was seen to end at one height, with no sample beside its tops as high.
+    """
+    ends = bool(plateaus) and not sum(p.n_level for p in plateaus)
+    fewest = e.limits["limited_fewest" if ends else "held_fewest"]
+    wide = h.within_db >= e.limits["held_wide_db"]
+    least = e.limits["held_distant_db" if h.drum is None else "held_soft_db" if wide else "held_least_db"]
+    return (
+        h.n_held >= fewest and h.range_db >= least and h.agreement >= e.limits["held_agreement"]
+        and h.n_held_as_loud >= e.limits["held_share"] * h.n_as_loud
+    )  # fmt: skip
+
+
+def _held(e: Evidence, c: ChannelMeasures, h: HeldBack) -> Finding:
+    label = e.label(c.file)
+    what = f"{counted(h.n_held, 'stroke')} of the {drum_label(h.drum)}" if h.drum else f"{h.n_held} loud moments"
+    return Finding(
+        code="limited", severity="look", files=(c.file,),
+        message=f"{e.head(c.file)}: {what} end within {db(h.within_db)} at {dbfs(h.ceiling_dbfs)}, although they "
+        f"differ by {db(h.range_db)} in the other mics: a limiter or compressor is printed into the recording.",
+        action=f"Ask whether the limiter on {label} was wanted; if not, take it out of the recording path and play "
+        "it again.",
+        value=h.ceiling_dbfs, unit="dBFS", confidence=round(min(0.95, 0.5 + 0.5 * h.agreement), 2),
+        times_s=h.times_s, n_times=h.n_held, drum=drum_of(c.role),
+        else_maybe="A sample that a trigger plays.",
     )  # fmt: skip
 
 

@@ -72,6 +72,13 @@ _ALL = (
     _t("ceiling_flat", 0.33, "share of samples", "at the ceiling: cut off; tops that barely reach it are a third flat"),
     _t("ceiling_round", 0.25, "share of samples", "at the ceiling: a parabola's 0.02 dB over its 0.3 dB, by the root"),
     _t("ceiling_tops_per_stroke", 1.3, "tops", "a limiter lets one of each stroke up; a ceiling meets several"),
+    _t("held_fewest", 8.0, "strokes", "that end at one height; a few do so by chance"),
+    _t("held_least_db", 3.0, "dB", "range elsewhere: a stroke's place on the head changes it by 2"),
+    _t("held_wide_db", 0.5, "dB", "a heap wider than this is of a limiter that lets the first wave pass"),
+    _t("held_soft_db", 6.0, "dB", "the same where the heap is a whole dB wide"),
+    _t("held_distant_db", 6.0, "dB", "the same of an overhead or room mic: drums lie elsewhere in it"),
+    _t("held_agreement", 0.7, "-1 to 1", "of the other mics on how much the strokes differ"),
+    _t("held_share", 0.8, "share", "of the strokes as loud elsewhere that are in the heap: chance leaves most out"),
     _t("limited_fewest", 6.0, "places", "peaks that end at one level this often do not by chance"),
     # signal
     _t("gap_side_ms", 0.5, "ms", "jumps in several channels nearer than this are one loss"),

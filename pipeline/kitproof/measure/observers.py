@@ -27,6 +27,7 @@ from kitproof.measure.interference_lone import find_lone_sounds
 from kitproof.measure.interference_pulses import find_phone_bursts
 from kitproof.measure.interference_rests import find_late_sounds, find_rest_pulses
 from kitproof.measure.interference_tones import find_steady_lines
+from kitproof.measure.limiting import HeightMeter, held_back
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
@@ -53,6 +54,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,
     gates,
+    held_back,
     find_grid,
     measure_timing,
     find_phone_bursts,

@@ -39,6 +39,7 @@ class Observed:
     skips: tuple[Skip, ...] = ()
     breaks: tuple[Break, ...] = ()
     gates: tuple[Gate, ...] = ()
+    held_back: tuple[HeldBack, ...] = ()
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
