@@ -167,7 +167,10 @@ def _cells(ctx: Context, pair: PairEntry, reasons: Reasons) -> list[str]:
     delay = reasons.figure(pair.delay_ms, why.get("delay_ms"), 2)
     if pair.delay_ms is not None and pair.delay_spread_ms is not None:
         delay += f" \u00b1 {numbers.fixed(pair.delay_spread_ms, 2)}"
-    polarity = words(POLARITY_KEYS[pair.polarity]) if pair.polarity else reasons.missing(why.get("polarity"))
+    if pair.polarity:
+        polarity = words(POLARITY_KEYS[pair.polarity])
+    else:  # for the delay's reason, which stands in full beside it
+        polarity = reasons.missing(why.get("polarity"), brief=pair.delay_ms is None)
     if pair.fuller is None:
         fuller = reasons.missing(why.get("fuller"))
     else:
