@@ -168,6 +168,13 @@ def gain_step(scene: Scene, role: str, amount: float, rng: np.random.Generator) 
     return changed(role, scene.stems[role] * 10.0 ** (-amount * ramp / 20.0), -amount)
 
 
+def low_cut(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
+    """A low cut left in: 18 dB an octave under `amount` Hz."""
+    sos = butter(3, amount, "high", fs=scene.rate_hz, output="sos")
+    x = np.asarray(sosfilt(sos, scene.stems[role]))
+    return changed(role, x * min(1.0, 0.98 / peak(x)))
+
+
 def limited(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """A limiter that takes `amount` dB off the loudest stroke and comes back in 80 ms; its peak made up again."""
     x = scene.stems[role]

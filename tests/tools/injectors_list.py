@@ -29,6 +29,8 @@ FAULTS: tuple[Fault, ...] = (
           unit="", graded=False, roles=("rack-tom-2", "ride")),
     Fault(name="gain step", codes=("gain-step",), inject=basic.gain_step, full=6.0, unit="dB",
           roles=("overhead-left", "snare-top", "rack-tom-1"), value_unit="dB", line_check=False),
+    Fault(name="low cut", codes=("low-cut",), inject=basic.low_cut, full=100.0, unit="Hz",
+          roles=("overhead-left", "overhead-right"), line_check=False),
     Fault(name="limiter", codes=("limited",), inject=basic.limited, full=12.0, unit="dB",
           roles=("snare-top", "kick", "kick-in", "overhead-left")),
     Fault(name="gate", codes=("gated",), inject=basic.gated, full=60.0, unit="dB", roles=("snare-top", "rack-tom-1")),

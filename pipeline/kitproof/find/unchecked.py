@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator
 
 from kitproof.find import polarity, sides
 from kitproof.find.evidence import Evidence, drum_of, is_distant
-from kitproof.find.texts import counted, listed
+from kitproof.find.texts import listed
 from kitproof.model import DelayCourse, NotChecked
 from kitproof.observed.instrument import DrumSound, HatDecay
+from kitproof.observed.pairs import PairLows
 from kitproof.roles import PAIRS, drum_label
 
 MOST_LINES = 10
@@ -23,7 +24,7 @@ def not_checked(e: Evidence) -> tuple[NotChecked, ...]:
     """All checks that could not be made, the weightiest first."""
     families = (
         _channels, _drums, _signal_faults, _second_mics, _spaced, _sides, _arrivals, _bleed, _noise, _offsets, _courses,
-        _kept_sounds,
+        _kept_sounds, _lows,
     )  # fmt: skip
     lines = [line for family in families for line in family(e)]
     return (*lines[: MOST_LINES - 1], ALWAYS)
@@ -91,6 +92,16 @@ def _kept_sounds(e: Evidence) -> Iterator[NotChecked]:
         )  # fmt: skip
 
 
+def _lows(e: Evidence) -> Iterator[NotChecked]:
+    """Pairs whose lows could not be held against one another."""
+    files = [file for p in e.records(PairLows) if p.lowest_db is None for file in (p.a, p.b)]
+    if files:
+        yield NotChecked(
+            check=f"a low cut on one side only: {listed(e.labels(files))}",
+            reason="too few strokes of kick and toms, or they hold nothing so low", code="lows", files=tuple(files),
+        )  # fmt: skip
+
+
 def _second_mics(e: Evidence) -> Iterator[NotChecked]:
     """Second mics of a drum whose low end does not tell which way round they are."""
     open_: dict[str, list[str]] = {}
@@ -146,7 +157,7 @@ def _arrivals(e: Evidence) -> Iterator[NotChecked]:
         drums = _most(p.drum for p in unknown)
         names = listed([drum_label(d) for d in drums])
         yield NotChecked(
-            check=f"arrival of {names} in {counted(len(unknown), 'mic')} of {len(e.pairs)}",
+            check=f"delays between mics, of {names}: {len(unknown)} of {len(e.pairs)}",
             reason="the direct sound does not stand out of the other drums",
             code="arrival", drums=tuple(drums), n=len(unknown),
         )  # fmt: skip
@@ -158,7 +169,7 @@ def _bleed(e: Evidence) -> Iterator[NotChecked]:
     if hidden:
         files = _most(b.file for b in hidden)
         yield NotChecked(
-            check=f"bleed of {counted(len(hidden), 'drum')} in {listed(e.labels(files))}",
+            check=f"bleed figures, in {listed(e.labels(files))}: {len(hidden)} of {len(e.bleed)}",
             reason="hidden under the other drums", code="bleed", files=tuple(files), n=len(hidden),
         )  # fmt: skip
 

@@ -28,6 +28,7 @@ from kitproof.measure.interference_pulses import find_phone_bursts
 from kitproof.measure.interference_rests import find_late_sounds, find_rest_pulses
 from kitproof.measure.interference_tones import find_steady_lines
 from kitproof.measure.limiting import HeightMeter, held_back
+from kitproof.measure.lowcut import observe_lows
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import gates
@@ -69,6 +70,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     observe_wire_share,
     observe_drum_sound,
     observe_hat_decay,
+    observe_lows,
     room_decays,
     observe_wash,
 )

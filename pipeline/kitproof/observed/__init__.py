@@ -24,6 +24,7 @@ from kitproof.observed.interference import (
     SteadyLines,
 )  # fmt: skip
 from kitproof.observed.lateness import LateMic
+from kitproof.observed.pairs import PairLows
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.room import HatInSnare, KickAir, Reflection, RoomDecay, Wash
 from kitproof.observed.timing import Grid, Timing
@@ -60,6 +61,7 @@ class Observed:
     wire_shares: tuple[WireShare, ...] = ()
     drum_sounds: tuple[DrumSound, ...] = ()
     hat_decays: tuple[HatDecay, ...] = ()
+    pair_lows: tuple[PairLows, ...] = ()
     room_decays: tuple[RoomDecay, ...] = ()
     reflections: tuple[Reflection, ...] = ()
     washes: tuple[Wash, ...] = ()
