@@ -36,6 +36,7 @@ from kitproof.measure.room_decay import hear_decay, room_decays
 from kitproof.measure.room_reflections import find_reflections
 from kitproof.measure.skips import skips
 from kitproof.measure.snareshare import observe_wire_share
+from kitproof.measure.spectra import hear_spectra
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
@@ -50,16 +51,17 @@ CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
     hear_decay,
     find_reflections,
     find_air,
+    hear_spectra,
 )
 TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     gain_steps,
     skips,
+    lone_breaks,
     gates,
     held_back,
     find_grid,
     measure_timing,
     find_phone_bursts,
-    lone_breaks,
     find_lone_sounds,
     find_late_sounds,
     find_rest_pulses,

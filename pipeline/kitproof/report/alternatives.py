@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kitproof.model import Channel, ChannelMeasures, Hit, HitPicture, MomentPicture
+from kitproof.observed.instrument import DrumRing
 from kitproof.observed.plan import KitPlan
 from kitproof.report import numbers
 from kitproof.report.context import Context, RankedFinding
@@ -15,7 +16,7 @@ MOST_NAMES = 24
 
 def strip(ctx: Context) -> str:
     """The take at a glance: strokes a drum, findings with their times."""
-    struck = [f"{ctx.drum(drum)} {numbers.grouped(len(hits))}" for drum, hits in ctx.hits_by_drum.items()]
+    struck = [f"{ctx.drum(drum)} ({numbers.grouped(len(hits))})" for drum, hits in ctx.hits_by_drum.items()]
     drums = ctx.listing(struck, MOST_NAMES) or ctx.words.count("common.hits", 0)
     said = ctx.words("alt.strip", length=numbers.length(ctx.duration_s), drums=drums)
     return _with_findings(ctx, said, ctx.findings)
@@ -56,12 +57,18 @@ def stroke(ctx: Context, hit: HitPicture) -> str:
     )  # fmt: skip
 
 
-def spectrum(ctx: Context, hit: HitPicture, ring_hz: float | None) -> str:
-    """The spectrum of the mean stroke, and where the drum's ring settles."""
-    said = ctx.words("alt.spectrum", label=ctx.label(hit.file), drum=ctx.drum(hit.drum))
+def spectra(ctx: Context, channel: Channel, curves: Sequence[str], ring_hz: float | None) -> str:
+    """Levels over frequency of one channel, curve by curve, and where the drum's ring settles."""
+    said = ctx.words("alt.spectra", label=ctx.label(channel.file), curves=ctx.listing(curves, MOST_NAMES))
     if ring_hz is None:
         return said
     return ctx.words.sentences(said, ctx.words("alt.spectrum_ring", hz=numbers.hertz(ring_hz)))
+
+
+def ring(ctx: Context, one: DrumRing, fall: str) -> str:
+    """How the ring of a drum falls; fall : how long it takes, or that this is not known."""
+    hz = numbers.hertz(one.late_hz or 0.0)
+    return ctx.words("alt.ring", label=ctx.label(one.file), drum=ctx.drum(one.drum), hz=hz, fall=fall)
 
 
 def histogram(ctx: Context, channel: Channel, hits: Sequence[Hit]) -> str:
@@ -96,7 +103,7 @@ def plan(ctx: Context, one: KitPlan) -> str:
 
 def rows(ctx: Context, key: str, named: Sequence[tuple[str, str]]) -> str:
     """A figure of one row a name, from what stands beside its rows; key : its sentence, with {rows}."""
-    return ctx.words(key, rows=ctx.words("common.semicolon").join(f"{name} {value}" for name, value in named))
+    return ctx.words(key, rows=ctx.words("common.semicolon").join(f"{name} ({value})" for name, value in named))
 
 
 def _with_findings(ctx: Context, said: str, found: Sequence[RankedFinding]) -> str:

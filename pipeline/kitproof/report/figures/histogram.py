@@ -10,6 +10,7 @@ from kitproof.model import Hit
 from kitproof.report import numbers, style
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
+from kitproof.report.typeset import text_width
 
 FINE_DB, COARSE_DB = 1, 3
 WIDEST = 16  # columns: 48 dB, more than any drum is played over
@@ -39,12 +40,14 @@ def draw_histogram(sheet: Sheet, hits: Sequence[Hit], box: Box) -> None:
     plot = Box(box.x, box.y, box.w, box.h - AXIS_H)
     width = plot.w / max(len(bars), 6)
     most = max(n for _, n in bars)
+    widest = max(text_width(str(n), style.TICK.font, style.TICK.size) for _, n in bars)
     for i, (edge, n) in enumerate(bars):
         height = plot.h * 0.86 * n / most
         x = plot.x + i * width
         if n:
             sheet.rect(Box(x + 0.8, plot.bottom - height, width - 1.6, height), fill=style.TRACE)
-            sheet.text(x + width / 2, plot.bottom - height - 2.0, str(n), style.TICK, align="centre")
+            if n == most or widest < width:  # thousands of strokes: numbers side by side would run into one another
+                sheet.text(x + width / 2, plot.bottom - height - 2.0, str(n), style.TICK, align="centre")
         if i % max(1, math.ceil(22.0 / width)) == 0:
             sheet.line(x, plot.bottom, x, plot.bottom + 2.5, style.QUIET)
             sheet.text(x, plot.bottom + 10.5, numbers.fixed(float(edge), 0), style.TICK)

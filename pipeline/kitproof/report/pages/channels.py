@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
-from kitproof.model import Channel, ChannelMeasures
+from dataclasses import dataclass
+
+from kitproof.model import Channel, ChannelMeasures, Hit
+from kitproof.observed.instrument import DrumRing
 from kitproof.report import alternatives, marks, numbers, style, telling
-from kitproof.report.anatomy import caption, caption_height, method, open_page
+from kitproof.report.anatomy import block, caption, caption_height, method, open_page
 from kitproof.report.context import Context
 from kitproof.report.figures.histogram import draw_histogram
 from kitproof.report.figures.sonogram import draw_key, draw_sonogram
 from kitproof.report.figures.strip import mark_positions
-from kitproof.report.figures.stroke import draw_spectrum, draw_stroke
 from kitproof.report.figures.wave import draw_wave, enlargement
+from kitproof.report.pages.strokes import FIGURE_H, Row, draw_row, height, row_of
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
 from kitproof.report.table import Reasons
 from kitproof.report.typeset import shorten_middle, upper_first, wrap
 
 KEY = "channels"
-WAVE_H, STROKE_H = 60.0, 86.0
-SONOGRAM_H = (56.0, 190.0)  # takes what the page has left
-STROKE_BLOCK = 16.0 + STROKE_H + 15.0  # without its caption
+WAVE_H = 52.0
+SONOGRAM_H = (50.0, 80.0, 190.0)  # at least, before anything else grows, and with what the page has left
 LOW_END = 34.0  # axis and key below the spectrogram
 AXIS_W = 36.0  # of the label column, for the numbers of the spectrogram's axis
 COLUMN_GAP = 22.0
 INDENT = 26.0
 NUMBER_W = 0.46  # share of the width for the table of numbers
+ROW_H = style.CELL.leading + 0.4  # of that table
 MOST_BANDS = 4
+HEAD_H = 14.0  # title of a table or a small figure
 FEWEST_LEVELS, LEVELS_H = 5, 88.0  # strokes for a histogram, and its height with title
+FEWEST_FOUND_H = 58.0  # kept for findings above it: one, and where the others are
 # wording, field, decimals, unit
 NUMBERS = (
     ("channels.true_peak", "true_peak_dbtp", 1, "dBTP"),
@@ -62,8 +67,10 @@ def _page(sheet: Sheet, ctx: Context, channel: Channel, *, first: bool) -> None:
     if measures is None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, ctx.why_missing(channel), style.BODY) + 8.0
     else:
-        _pictures(sheet, ctx, channel)
-    _tables(sheet, ctx, channel, measures)
+        row = row_of(ctx, channel)
+        share = _shared(sheet, ctx, channel, row)
+        _pictures(sheet, ctx, channel, row, share)
+    _tables(sheet, ctx, channel, measures, share.n_bands if measures else 0)
 
 
 def _line(ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> str:
@@ -85,34 +92,69 @@ def _line(ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> s
 
 
 # ---------------------------------------------------------------- figures
-def _pictures(sheet: Sheet, ctx: Context, channel: Channel) -> None:
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Who gets what of a channel's one page."""
+
+    sonogram_h: float
+    figure_h: float  # of the row about strokes
+    n_bands: int  # of noise, in the table
+
+
+def _shared(sheet: Sheet, ctx: Context, channel: Channel, row: Row) -> Share:
+    """Everything at its smallest, then each grows as far as the page has room, the most useful first."""
+    words, picture = ctx.words, ctx.pictures.get(channel.file)
+    timed = any(r.finding.times_s for r in ctx.findings_of(channel.file))
+    room = sheet.room - _tables_height(sheet, ctx, channel) - height(sheet, ctx, row, FIGURE_H[0])
+    if picture is not None:
+        room -= 12.0 + (15.0 if timed else 0.0) + WAVE_H + 10.0 + SONOGRAM_H[0] + LOW_END
+        room -= caption_height(sheet, words("channels.caption_time"))
+    one = ctx.measures.get(channel.file)
+    wanted = (
+        FIGURE_H[1] - FIGURE_H[0], SONOGRAM_H[1] - SONOGRAM_H[0],
+        ROW_H * min(len(one.noise_bands) if one else 0, MOST_BANDS),
+        FIGURE_H[2] - FIGURE_H[1], SONOGRAM_H[2] - SONOGRAM_H[1],
+    )  # fmt: skip
+    given = []
+    for most in wanted:
+        given.append(min(max(room, 0.0), most))
+        room -= given[-1]
+    figure, sonogram, bands, figure_more, sonogram_more = given
+    return Share(
+        sonogram_h=SONOGRAM_H[0] + sonogram + sonogram_more, figure_h=FIGURE_H[0] + figure + figure_more,
+        n_bands=int((bands + 1e-6) // ROW_H),
+    )  # fmt: skip
+
+
+def _pictures(sheet: Sheet, ctx: Context, channel: Channel, row: Row, share: Share) -> None:
     words = ctx.words
-    picture = ctx.pictures.get(channel.file)
-    hit = ctx.hit_picture(channel.file, ctx.drum_of(channel))
-    if picture is None:
+    if row.picture is None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, words("common.no_picture"), style.BODY) + 8.0
     else:
-        stroke = STROKE_BLOCK + caption_height(sheet, words("channels.caption_stroke")) if hit else 0.0
-        below = stroke + _tables_height(ctx, channel) + caption_height(sheet, words("channels.caption_time"))
-        _over_time(sheet, ctx, channel, below)
+        _over_time(sheet, ctx, channel, share.sonogram_h)
         caption(sheet, words("channels.caption_time"))
-    if hit is not None:
-        _one_stroke(sheet, ctx, channel)
+    draw_row(sheet, ctx, row, share.figure_h)
 
 
-def _tables_height(ctx: Context, channel: Channel) -> float:
-    """Room to keep for the tables at the foot of the page."""
+def _tables_height(sheet: Sheet, ctx: Context, channel: Channel) -> float:
+    """Room to keep for the tables at the foot of the page, without noise in bands."""
     one = ctx.measures.get(channel.file)
     if one is None:
         return 0.0
-    n_rows = len(NUMBERS) + min(len(one.noise_bands), MOST_BANDS) + 4
-    n_reasons = min(len({*one.unmeasured.values()}), 3)
-    n_reasons += bool(n_reasons)  # in other languages a line says that they are in English
-    return 14.0 + n_rows * (style.CELL.leading + 1.0) + n_reasons * style.TICK.leading + 30.0
+    reasons = Reasons(sheet)
+    n_rows = len(_number_rows(ctx, one, reasons, 0))
+    return HEAD_H + n_rows * ROW_H + _foot_height(sheet, reasons)
 
 
-def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> None:
-    """Wave above spectrogram, on the same time axis as the other pages; `below` is kept free for what follows."""
+def _foot_height(sheet: Sheet, reasons: Reasons) -> float:
+    """Room for what stands below the tables."""
+    n_rows = len(wrap(reasons.run_on(), style.TICK, sheet.text_w))
+    n_rows += len(wrap(sheet.words("channels.method"), style.TICK, sheet.text_w - 8.0))
+    return 6.0 + n_rows * style.TICK.leading + 8.0
+
+
+def _over_time(sheet: Sheet, ctx: Context, channel: Channel, sonogram_h: float) -> None:
+    """Wave above spectrogram, on the same time axis as the other pages."""
     picture = ctx.pictures[channel.file]
     timed = [r for r in ctx.findings_of(channel.file) if r.finding.times_s]
     top = sheet.y + 12.0 + (15.0 if timed else 0.0)
@@ -129,8 +171,7 @@ def _over_time(sheet: Sheet, ctx: Context, channel: Channel, below: float) -> No
         scale = ctx.words("channels.wave_scale", factor=factor) if factor > 1 else ctx.words("channels.wave_scale_full")
         sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
         _own_hits(sheet, ctx, channel, full)
-    left = sheet.bottom - below - (wave.bottom + 10.0) - LOW_END
-    sono = Box(full.x, wave.bottom + 10.0, share, min(max(left, SONOGRAM_H[0]), SONOGRAM_H[1]))
+    sono = Box(full.x, wave.bottom + 10.0, share, sonogram_h)
     with sheet.figure(alternatives.sonogram(ctx, channel)):
         draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
         name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
@@ -147,71 +188,57 @@ def _own_hits(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> None:
     sheet.segments([(x, box.bottom + 2.5, x, box.bottom + 7.5) for x in places], style.INK, 0.4)
 
 
-def _one_stroke(sheet: Sheet, ctx: Context, channel: Channel) -> None:
-    """Mean stroke left, spectra right."""
-    hit = ctx.hit_picture(channel.file, ctx.drum_of(channel))
-    if hit is None:
-        return
-    words = ctx.words
-    half = (sheet.text_w - COLUMN_GAP) / 2
-    left = Box(sheet.left + 32.0, sheet.y + 16.0, half - 32.0, STROKE_H)
-    right = Box(sheet.left + half + COLUMN_GAP + 26.0, sheet.y + 16.0, half - 33.5, STROKE_H)
-    name = words("channels.stroke", drum=ctx.drum(hit.drum), n=numbers.grouped(hit.n_hits))
-    with sheet.figure(alternatives.stroke(ctx, hit)):
-        sheet.text(sheet.left, sheet.y + 9.0, shorten_middle(name, style.LABEL_BOLD, half), style.LABEL_BOLD)
-        draw_stroke(sheet, hit, left)
-    name = shorten_middle(words("channels.spectrum"), style.LABEL_BOLD, half)
-    ring = ctx.ring(channel.file)
-    ring_hz = ring.late_hz if ring else None
-    with sheet.figure(alternatives.spectrum(ctx, hit, ring_hz)):
-        sheet.text(right.x - 26.0, sheet.y + 9.0, name, style.LABEL_BOLD)
-        draw_spectrum(sheet, ctx.pictures.get(channel.file), hit, right, ring_hz)
-    sheet.y = left.bottom + 15.0
-    caption(sheet, words("channels.caption_stroke"))
-
-
 # ---------------------------------------------------------------- numbers and findings
-def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> None:
-    """Numbers left, findings right, reasons and method below."""
-    words = ctx.words
-    reasons = Reasons(sheet)
+def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasures | None, n_bands: int) -> None:
+    """Numbers left, findings right and below them how hard the drum was hit, reasons and method at the foot."""
+    words, reasons = ctx.words, Reasons(sheet)
     width = sheet.text_w * NUMBER_W
-    rows = _number_rows(ctx, measures, reasons) if measures else []
-    sheet.need(len(rows) * style.CELL.leading + 24.0)
+    rows = _number_rows(ctx, measures, reasons, n_bands) if measures else []
+    sheet.need(HEAD_H + len(rows) * ROW_H)
     top = sheet.y
-    if rows:
-        with sheet.tagged("H2"):
-            sheet.text(sheet.left, top + 9.0, words("channels.numbers"), style.LABEL_BOLD)
-    y = top + 14.0
-    with sheet.tagged("Table"):
-        for name, value in rows:
-            with sheet.tagged("TR"):
-                with sheet.tagged("TH", scope="Row"):
-                    sheet.text(sheet.left, y + 8.0, name, style.CELL)
-                sheet.text(sheet.left + width, y + 8.0, value, style.CELL, align="right")
-            y += style.CELL.leading + 1.0
-            sheet.line(sheet.left, y, sheet.left + width, y)
-    right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, sheet.bottom - top - 14.0)
-    below = _findings(sheet, ctx, channel, right)
-    sheet.y = max(y, _levels(sheet, ctx, channel, Box(right.x, below + 10.0, right.w, y - below - 10.0))) + 6.0
-    reasons.write()
+    end = _numbers(sheet, rows, width)
+    foot = sheet.bottom - (_foot_height(sheet, reasons) if measures else 14.0)
+    hits = [h for h in ctx.hits_by_drum.get(ctx.drum_of(channel) or "", []) if h.file == channel.file]
+    levels = len(hits) >= FEWEST_LEVELS and end - top >= LEVELS_H + FEWEST_FOUND_H
+    right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, 0.0)
+    bottom = end - LEVELS_H - 8.0 if levels else max(foot, end)
+    below = _findings(sheet, ctx, channel, Box(right.x, top, right.w, bottom - top))
+    if levels:
+        below = _levels(sheet, ctx, channel, hits, Box(right.x, below + 8.0, right.w, LEVELS_H))
+    sheet.y = max(end, below) + 6.0
+    if said := reasons.run_on():
+        block(sheet, said, style.TICK, after=2.0)
     if measures:
         method(sheet, words("channels.method"))
 
 
-def _levels(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
-    """How hard the own drum was hit, where findings leave room for it; returns the y below."""
-    hits = [h for h in ctx.hits_by_drum.get(ctx.drum_of(channel) or "", []) if h.file == channel.file]
-    if len(hits) < FEWEST_LEVELS or box.h < LEVELS_H:
-        return box.y
+def _numbers(sheet: Sheet, rows: list[tuple[str, str]], width: float) -> float:
+    """The table of numbers; returns the y below."""
+    y = sheet.y + HEAD_H
+    if rows:
+        with sheet.tagged("H2"):
+            sheet.text(sheet.left, sheet.y + 9.0, sheet.words("channels.numbers"), style.LABEL_BOLD)
+    with sheet.tagged("Table"):
+        for name, value in rows:
+            with sheet.tagged("TR"):
+                with sheet.tagged("TH", scope="Row"):
+                    sheet.text(sheet.left, y + 7.8, name, style.CELL)
+                sheet.text(sheet.left + width, y + 7.8, value, style.CELL, align="right")
+            y += ROW_H
+            sheet.line(sheet.left, y, sheet.left + width, y)
+    return y
+
+
+def _levels(sheet: Sheet, ctx: Context, channel: Channel, hits: list[Hit], box: Box) -> float:
+    """How hard the own drum was hit; returns the y below."""
     name = shorten_middle(ctx.words("channels.levels"), style.LABEL_BOLD, box.w)
     with sheet.figure(alternatives.histogram(ctx, channel, hits)):
         sheet.text(box.x, box.y + 9.0, name, style.LABEL_BOLD)
-        draw_histogram(sheet, hits, Box(box.x, box.y + 14.0, box.w, LEVELS_H - 14.0))
-    return box.y + LEVELS_H
+        draw_histogram(sheet, hits, Box(box.x, box.y + HEAD_H, box.w, box.h - HEAD_H))
+    return box.bottom
 
 
-def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[tuple[str, str]]:
+def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons, n_bands: int) -> list[tuple[str, str]]:
     rows = []
     for key, field, decimals, unit in NUMBERS:
         text = reasons.figure(getattr(one, field), one.unmeasured.get(field), decimals)
@@ -220,7 +247,7 @@ def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[t
         if field == "sample_peak_dbfs" and one.sample_peak_time_s is not None:
             text = ctx.words("channels.at", value=text, time=numbers.clock(one.sample_peak_time_s))
         rows.append((ctx.words(key), text))
-    for band in one.noise_bands[:MOST_BANDS]:
+    for band in one.noise_bands[:n_bands]:
         name = ctx.words("channels.noise_band", low=numbers.hertz(band.low_hz), high=numbers.hertz(band.high_hz))
         rows.append((name, f"{numbers.fixed(band.level_dbfs)} dBFS"))
     clipped = str(one.clip_runs_n)
@@ -228,13 +255,22 @@ def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons) -> list[t
         clipped = ctx.words("channels.first_at", n=clipped, time=numbers.clock(one.clip_runs[0].start_s))
     rows.append((ctx.words("channels.clipped"), clipped))
     ring = ctx.ring(one.file)
-    if ring is not None and ring.late_hz is not None and ring.pitch is not None and ring.pitch_cents is not None:
-        text = f"{numbers.fixed(ring.late_hz)} Hz, {ring.pitch} {numbers.fixed(ring.pitch_cents, 0, sign=True)} ct"
-        rows.append((ctx.words("channels.ring"), text))
-    if ring is not None and ring.decay_s is not None:
-        rows.append((ctx.words("channels.decay"), f"{numbers.fixed(ring.decay_s, 2)} s"))
+    if ring is not None:
+        rows += _ring_rows(ctx, ring, reasons)
     rows.append((ctx.words("channels.length"), numbers.clock(one.duration_s)))
     return rows
+
+
+def _ring_rows(ctx: Context, ring: DrumRing, reasons: Reasons) -> list[tuple[str, str]]:
+    """Pitch and decay of the ring, or why they are not known."""
+    text = reasons.figure(ring.late_hz, ring.unmeasured.get("late_hz"))
+    if ring.late_hz is None:
+        return [(ctx.words("channels.ring"), text)]
+    if ring.pitch is not None and ring.pitch_cents is not None:
+        text = f"{text} Hz, {ring.pitch} {numbers.fixed(ring.pitch_cents, 0, sign=True)} ct"
+    decay = reasons.figure(ring.decay_s, ring.unmeasured.get("decay_s"), 2)
+    unit = "" if ring.decay_s is None else " s"
+    return [(ctx.words("channels.ring"), text), (ctx.words("channels.decay"), decay + unit)]
 
 
 def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from kitproof.observed.room import RoomDecay
-from kitproof.report import alternatives, numbers, style
-from kitproof.report.anatomy import block, caption, method, open_section
+from kitproof.report import alternatives, missing, numbers, style
+from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import Context
+from kitproof.report.figures.decays import draw_decays, longest_s, octave_label
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
 from kitproof.report.table import Cell, Column, Reasons, draw_table, scaled
+from kitproof.report.typeset import shorten_middle
 
 KEY = "room"
 ROW_H = 17.0
 LOW_DB, HIGH_DB, STEP_DB = -5, 30, 5
 VALUE_W = 76.0
+PANEL_H, PANEL_GAP, SCALE_W = 108.0, 14.0, 24.0
+MOST_BESIDE, FEWEST_COLUMNS = 4, 3  # panels beside one another; a lone one is no wider than a third of the page
 MIDDLE_HZ = (400.0, 1200.0)  # holds the octaves of 500 Hz and 1 kHz
 
 
@@ -33,6 +37,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     caption(sheet, words("room.caption"))
     reasons = Reasons(sheet)
     _table(sheet, ctx, rooms, reasons)
+    _octaves(sheet, ctx, [r for r in rooms if r.octaves], reasons)
     reasons.write()
     method(sheet, words("room.method"))
 
@@ -103,3 +108,66 @@ def _table(sheet: Sheet, ctx: Context, rooms: list[RoomDecay], reasons: Reasons)
         name = Cell(ctx.label(r.file), bold=True, link=ctx.channel_anchor(r.file))
         rows.append([name, first, further, *figures, str(r.n_strokes)])
     draw_table(sheet, columns, rows)
+
+
+# ---------------------------------------------------------------- octave by octave
+def _octaves(sheet: Sheet, ctx: Context, rooms: list[RoomDecay], reasons: Reasons) -> None:
+    """A small figure a mic and one table for all; a sentence where no octave of any mic could be read."""
+    words = ctx.words
+    heard = [r for r in rooms if any(o.t20_s is not None or o.early_s is not None for o in r.octaves)]
+    if not heard:
+        why = next((why for r in rooms for o in r.octaves for why in o.unmeasured.values()), None)
+        if why is not None:
+            block(sheet, words("room.no_octave", reason=missing.said(words, why)), style.SMALL)
+        return
+    n_columns = min(len(heard), MOST_BESIDE)
+    n_rows = -(-len(heard) // n_columns)
+    subhead(sheet, words("room.octaves"), keep_with=n_rows * PANEL_H)
+    rows = [(ctx.label(r.file), _told(r)) for r in heard]
+    with sheet.figure(alternatives.rows(ctx, "alt.decays", rows)):
+        _panels(sheet, ctx, heard, n_columns)
+    caption(sheet, words("room.caption_octaves"))
+    _octave_table(sheet, ctx, rooms, reasons)
+
+
+def _told(r: RoomDecay) -> str:
+    """The decays of one mic in words."""
+    known = [f"{octave_label(o.centre_hz)} Hz {numbers.fixed(o.t20_s, 2)} s" for o in r.octaves if o.t20_s is not None]
+    return ", ".join(known) or "–"
+
+
+def _panels(sheet: Sheet, ctx: Context, heard: list[RoomDecay], n_columns: int) -> None:
+    top_s = longest_s([o for r in heard for o in r.octaves])
+    width = (sheet.text_w - SCALE_W - (n_columns - 1) * PANEL_GAP) / max(n_columns, FEWEST_COLUMNS)
+    for i, r in enumerate(heard):
+        x = sheet.left + SCALE_W + (i % n_columns) * (width + PANEL_GAP)
+        y = sheet.y + (i // n_columns) * PANEL_H
+        name = shorten_middle(ctx.label(r.file), style.LABEL_BOLD, width)
+        sheet.text(x, y + 9.0, name, style.LABEL_BOLD)
+        box = Box(x, y + 15.0, width, PANEL_H - 33.0)
+        draw_decays(sheet, r.octaves, box, top_s, scale=i % n_columns == 0)
+    sheet.y += PANEL_H * -(-len(heard) // n_columns)
+
+
+def _octave_table(sheet: Sheet, ctx: Context, rooms: list[RoomDecay], reasons: Reasons) -> None:
+    """Two rows a mic, decay and first 10 dB, and one for the snare itself."""
+    words = ctx.words
+    names = [f"{octave_label(o.centre_hz)} Hz" for o in rooms[0].octaves]
+    columns = scaled(
+        (
+            Column(words("room.mic"), 110.0, "left"), Column("", 120.0, "left"),
+            *(Column(name, 54.0) for name in names),
+        ),
+        sheet.text_w,
+    )  # fmt: skip
+    rows: list[list[Cell | str]] = []
+    for r in rooms:
+        name = Cell(ctx.label(r.file), bold=True, link=ctx.channel_anchor(r.file))
+        rows.append([name, words("room.fall"), *_seconds(r, "t20_s", reasons)])
+        rows.append(["", words("room.first_fall"), *_seconds(r, "early_s", reasons)])
+    rows.append([Cell(ctx.drum("snare"), bold=True), words("room.fall"), *_seconds(rooms[0], "drum_s", reasons)])
+    draw_table(sheet, columns, rows)
+
+
+def _seconds(r: RoomDecay, field: str, reasons: Reasons) -> list[str]:
+    return [reasons.figure(getattr(o, field), o.unmeasured.get(field), 2, brief=True) for o in r.octaves]

@@ -1,0 +1,169 @@
+"""Spectra of one channel over one another: its own strokes, the bleed, the noise; each named at its end.
+
+The curves differ in weight and in dashes, not in colour. What lies between own strokes and bleed is light where the
+own strokes are louder, dark where the bleed is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitproof.model import ChannelPicture, HitPicture
+from kitproof.report import marks, numbers, style
+from kitproof.report.sheet import Sheet
+from kitproof.report.style import Box, Colour
+from kitproof.report.typeset import text_width
+
+LOW_DBFS, HIGH_DBFS, STEP_DB = -120, 0, 20
+NAMED_STEP_DB = 40
+NAME_GAP, NAME_PITCH = 5.0, 8.6  # right of the box, and from one name to the next
+POINT_W = 0.6  # of paper; closer points cannot be told apart
+THIRD_IN_NINTHS_DB = 4.77  # a third of an octave holds three of the picture's bands
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a curve is drawn."""
+
+    width: float
+    colour: Colour
+    dash: tuple[float, float] | None = None
+
+
+OWN, BLEED, NOISE = Look(1.2, style.INK), Look(0.9, style.INK, (3.2, 1.8)), Look(1.0, style.TRACE, (0.9, 1.5))
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One spectrum. `name` is the wording that says what it is of."""
+
+    name: str
+    hz: NDArray[Any]
+    dbfs: NDArray[Any]
+    look: Look
+
+    @property
+    def has_level(self) -> bool:
+        """Whether any of it is more than silence."""
+        return bool(np.isfinite(self.dbfs).any())
+
+
+def curves_of(picture: ChannelPicture, hit: HitPicture | None, *, at_a_drum: bool) -> list[Curve]:
+    """What there is to show of a channel, the loudest first.
+
+    hit : the mean stroke, for pictures that were saved before spectra at strokes were measured
+    at_a_drum : whether the mic stands at a drum; one that does not shows the whole file
+    """
+    noise = Curve("channels.curve_noise", picture.band_hz, picture.noise_spectrum_dbfs, NOISE)
+    if not at_a_drum:
+        return [Curve("channels.curve_whole", picture.band_hz, picture.spectrum_dbfs, OWN), noise]
+    curves = []
+    if picture.own_spectrum_dbfs is not None:
+        curves.append(Curve("channels.curve_own", picture.band_hz, picture.own_spectrum_dbfs, OWN))
+    elif hit is not None:
+        curves.append(Curve("channels.curve_own", hit.spectrum_hz, hit.spectrum_dbfs - THIRD_IN_NINTHS_DB, OWN))
+    if picture.bleed_spectrum_dbfs is not None:
+        curves.append(Curve("channels.curve_bleed", picture.band_hz, picture.bleed_spectrum_dbfs, BLEED))
+    return [*curves, noise]
+
+
+def names_width(sheet: Sheet, curves: Sequence[Curve]) -> float:
+    """Room that the names need right of the box."""
+    widths = [text_width(sheet.words(c.name), _face(c).font, _face(c).size) for c in curves]
+    return NAME_GAP + max(widths, default=0.0)
+
+
+def _face(curve: Curve) -> style.TextStyle:
+    return style.TICK_BOLD if curve.look is OWN else style.TICK
+
+
+def draw_spectra(sheet: Sheet, curves: Sequence[Curve], box: Box, ring_hz: float | None = None) -> None:
+    """Draw the curves on one dB scale that all channels share, names right of the box.
+
+    ring_hz : where the drum's ring settles, marked above the box
+    """
+    _axes(sheet, box)
+    points = [_points(c, box) for c in curves]
+    sheet.clip(box)
+    _gap(sheet, curves, points)
+    for curve, (xs, ys) in reversed(list(zip(curves, points, strict=True))):
+        sheet.polyline(xs, ys, stroke=curve.look.colour, width=curve.look.width, dash=curve.look.dash)
+    sheet.unclip()
+    sheet.rect(box, stroke=style.QUIET, width=0.4)
+    _names(sheet, curves, points, box)
+    if ring_hz is not None:
+        x = marks.log_x(box, ring_hz)
+        sheet.segments([(x - 2.5, box.y - 4.5, x, box.y), (x + 2.5, box.y - 4.5, x, box.y)], style.INK, 1.0)
+
+
+def _axes(sheet: Sheet, box: Box) -> None:
+    last = -1e9
+    for hz in marks.LOG_TICKS_HZ:
+        x, label = marks.log_x(box, hz), marks.hz_label(hz)
+        sheet.line(x, box.y, x, box.bottom + 3.0)
+        half = text_width(label, style.TICK.font, style.TICK.size) / 2
+        if x - half > last + 2.5:
+            sheet.text(x, box.bottom + 11.0, label, style.TICK, align="centre")
+            last = x + half
+    for db in range(LOW_DBFS, HIGH_DBFS + 1, STEP_DB):
+        y = _y(box, float(db))
+        sheet.line(box.x, y, box.right, y)
+        if db % NAMED_STEP_DB == 0:
+            base = min(max(y + 2.7, box.y + 6.5), box.bottom)
+            sheet.text(box.x - 4.0, base, numbers.fixed(db, 0), style.TICK, align="right")
+
+
+def _y(box: Box, db: float) -> float:
+    return box.bottom - box.h * (db - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
+
+
+def _points(curve: Curve, box: Box) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where a curve runs on paper, its loudest where several points fall on one place; none where it has no level."""
+    hz, dbfs = np.asarray(curve.hz, float), np.asarray(curve.dbfs, float)
+    inside = np.isfinite(dbfs) & (hz >= marks.LOW_HZ) & (hz <= marks.HIGH_HZ)
+    if not inside.any():
+        return np.zeros(0), np.zeros(0)
+    share = np.log(hz[inside] / marks.LOW_HZ) / np.log(marks.HIGH_HZ / marks.LOW_HZ)
+    places, first = np.unique(np.round(share * box.w / POINT_W), return_index=True)
+    level = np.maximum.reduceat(dbfs[inside], first)
+    ys = box.bottom - box.h * (level - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
+    return box.x + places * POINT_W, np.clip(ys, box.y, box.bottom)
+
+
+def _gap(
+    sheet: Sheet, curves: Sequence[Curve], points: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]
+) -> None:
+    """Fill what lies between own strokes and bleed."""
+    by_name = {c.name: p for c, p in zip(curves, points, strict=True)}
+    own, bleed = by_name.get("channels.curve_own"), by_name.get("channels.curve_bleed")
+    if own is None or bleed is None or not len(own[0]) or not len(bleed[0]):
+        return
+    xs = np.union1d(own[0], bleed[0])
+    xs = xs[(xs >= max(own[0][0], bleed[0][0])) & (xs <= min(own[0][-1], bleed[0][-1]))]
+    own_y, bleed_y = np.interp(xs, *own), np.interp(xs, *bleed)
+    upper, around = np.minimum(own_y, bleed_y), np.concatenate((xs, xs[::-1]))
+    sheet.polyline(around, np.concatenate((upper, bleed_y[::-1])), fill=style.HEAT[1])
+    sheet.polyline(around, np.concatenate((upper, own_y[::-1])), fill=style.TRACE)
+
+
+def _names(
+    sheet: Sheet,
+    curves: Sequence[Curve],
+    points: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]],
+    box: Box,
+) -> None:
+    """What each curve is, where it ends; moved apart where they end side by side."""
+    ends = [(float(ys[-1]), curve) for curve, (_, ys) in zip(curves, points, strict=True) if len(ys)]
+    ends.sort(key=lambda end: end[0])
+    low = [box.y + 2.0 + NAME_PITCH / 2 + i * NAME_PITCH for i in range(len(ends))]
+    high = [box.bottom - NAME_PITCH / 2 - (len(ends) - 1 - i) * NAME_PITCH for i in range(len(ends))]
+    above = -1e9
+    for (y, curve), least, most in zip(ends, low, high, strict=True):
+        above = min(max(y, least, above + NAME_PITCH), most)
+        sheet.line(box.right, y, box.right + NAME_GAP - 1.5, above, style.QUIET)
+        sheet.text(box.right + NAME_GAP, above + 2.7, sheet.words(curve.name), _face(curve))
