@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -23,7 +24,7 @@ from pdf_tags import Tag, Tagged
 from test_compare_report import compared, some_takes
 
 NOT_TEXT = {"Document", "Sect", "L", "LI", "Table", "TR"}
-KINDS = NOT_TEXT | {"H1", "H2", "P", "Lbl", "LBody", "TH", "TD", "Figure", "Link"}
+KINDS = NOT_TEXT | {"H1", "H2", "H3", "P", "Lbl", "LBody", "TH", "TD", "Figure", "Link"}
 LANGUAGE = {"report": "en", "odd": "ja", "comparison": "de"}
 
 
@@ -117,10 +118,12 @@ def test_every_figure_is_told(tagged: Tagged) -> None:
 def test_headings_do_not_skip_a_level(tagged: Tagged) -> None:
     """Each section begins with its title; what is under a heading is one level below it."""
     for section in tagged.document.kids:
-        levels = [int(tag.kind[1]) for tag in section.all("H1", "H2")]
+        headings = list(section.all("H1", "H2", "H3"))
+        levels = [int(tag.kind[1]) for tag in headings]
         assert section.kind == "Sect"
         assert levels[0] == 1
-        assert all(tagged.said(tag) for tag in section.all("H1", "H2"))
+        assert all(below <= above + 1 for above, below in pairwise(levels))
+        assert all(tagged.said(tag) for tag in headings)
 
 
 def test_elements_stand_where_they_may(tagged: Tagged) -> None:
@@ -185,6 +188,7 @@ def test_a_channels_pictures_say_what_they_show(report: Tagged, records: tuple[M
     own = sum(hit.drum == "snare" for hit in measurements.hits)
     (wave,) = [alt for alt in alts if alt.startswith("Waveform of snare top")]
     assert f"1:00; {own} strokes" in wave
+    assert f"snare ({own})" in alts[0]
     timed = [f for f in measurements.findings if f.times_s and any("snare-top" in file for file in f.files)]
     assert wave.count("no. ") == min(len(timed), 6)
     assert len([alt for alt in alts if alt.startswith("Spectrogram")]) == 6

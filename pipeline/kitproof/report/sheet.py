@@ -153,7 +153,7 @@ class Sheet:
     def tagged(self, kind: str, *, scope: str = "") -> AbstractContextManager[None]:
         """Around what is one element when read, in the order in which it is drawn.
 
-        kind : "H1", "H2", "P"; "L" with "LI" in it and in these "Lbl" and "LBody"; "Table" with "TR" in it and in
+        kind : "H1" to "H3", "P"; "L" with "LI" in it and in these "Lbl" and "LBody"; "Table" with "TR" in it and in
         these "TD" and "TH", with scope "Row" or "Column"
         """
         return self.tags.element(kind, scope=scope)

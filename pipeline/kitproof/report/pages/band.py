@@ -185,7 +185,7 @@ def _one(sheet: Sheet, ranked: RankedFinding, head: list[str], text: list[str]) 
     sheet.need((len(head) + len(text)) * FACE.leading)
     top = sheet.y
     with sheet.tagged("P"):
-        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked)
+        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked, link=False)
         sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
         sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0
         sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)

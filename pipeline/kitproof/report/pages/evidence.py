@@ -34,8 +34,9 @@ def _one(sheet: Sheet, ctx: Context, ranked: RankedFinding, moment: MomentPictur
     )
     shown = shorten_middle(head, style.BODY_BOLD, sheet.text_w - 26.0)
     top = sheet.y
+    with sheet.artifact():  # the heading names the number
+        marks.balloon(sheet, sheet.left + 8.5, middle, ranked, link=False)
     with sheet.tagged("H2"):
-        marks.balloon(sheet, sheet.left + 8.5, middle, ranked)
         sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, [shown], style.BODY_BOLD) + 4.0
         sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
     with sheet.figure(alternatives.moment(ctx, moment)):

@@ -94,7 +94,7 @@ def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     sheet.need(min(height, sheet.bottom - style.HEAD_ROOM))
     sheet.anchor(ranked.anchor)
     x = sheet.left + INDENT
-    with sheet.tagged("P"):
+    with sheet.tagged("H3"):
         marks.balloon(sheet, sheet.left + 8.5, sheet.y + 0.5 * style.BODY_BOLD.leading, ranked, link=False)
         sheet.y = sheet.lines(x, sheet.y, head, style.BODY_BOLD) + 1.0
     quiet = TextStyle(style.SANS, style.LABEL.size, style.LABEL.leading, style.QUIET)

@@ -209,7 +209,7 @@ def _write_red_line(sheet: Sheet, red: _RedLine, layout: _Layout) -> None:
     top = sheet.y
     x = sheet.left + INDENT
     with sheet.tagged("Lbl"):
-        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * layout.body.leading, red.ranked)
+        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * layout.body.leading, red.ranked, link=False)
     with sheet.tagged("LBody"):
         sheet.y = sheet.lines(x, sheet.y, red.head, layout.bold)
         sheet.y = sheet.lines(x, sheet.y, red.message, layout.body)
