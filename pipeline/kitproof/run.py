@@ -32,6 +32,7 @@ from kitproof.evidence import picture_moments
 from kitproof.find import Thresholds, judge
 from kitproof.ingest.take import read_take
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
+from kitproof.measure.candidates import Rises
 from kitproof.measure.courses import delay_courses
 from kitproof.measure.excerpts import DrumTimes, clear_of_others
 from kitproof.measure.grid import ClickTrack
@@ -174,41 +175,41 @@ def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, me
     tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
     root = folder
     late: tuple[LateMic, ...] = course.attempt(
-        "late mics", lambda: _late_mics(root, take, kit, own, tracks, executor), ()
+        "late mics", lambda: _late_mics(root, take, kit, own, tracks, scanned, executor), ()
     )
     late_s = {m.file: m.late_ms / 1000.0 for m in late}
     tracks = _in_time(tracks, late_s)
-    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks), ())
+    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks, scanned), ())
     tell("hits", 1, 1)
     nobody: dict[tuple[str, str], OwnStrokes] = {}
     own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, late_s, executor), nobody)
     hits = hits_of(strokes, own_strokes)
     drums = _drum_times(own_strokes)
     nothing: dict[str, ChannelLook] = {}
-    bleed_jobs = {
-        file: executor.submit(measure_bleed, file, drum, tracks[file], list(drums.values()))
-        for drum, file in own.items()
-    }
     looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, late_s, executor, tell), nothing)
     pairs: tuple[PairEntry, ...] = course.attempt(
         "arrival and polarity", lambda: _pairs(kit, own, drums, looks, take), ()
     )
-    no_bleed = BleedMeasures(entries=(), foreign_time_share={})
-    bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
     click = course.attempt("click", lambda: read_click(take, scanned, executor), None)
+    channel_jobs = _observe_channels(root, kit, scanned, own, drums, late_s, executor)
     faults = _faults(take, kit, scanned, own, looks, click, executor, course)
+    # The longest jobs come last: nothing waits for them, so they run beside what this process does itself.
+    bleed_jobs = {
+        file: executor.submit(measure_bleed, file, drum, tracks[file], list(drums.values()))
+        for drum, file in own.items()
+    }
     clues: tuple[object, ...] = course.attempt(
-        "finer checks of each channel",
-        lambda: _observe_channels(root, take, kit, scanned, own, drums, late_s, executor, course),
-        (),
+        "finer checks of each channel", lambda: _seen_in_channels(channel_jobs, scanned, course), ()
     )
     view = TakeView(
         take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs,
-        low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
+        rises=_known_rises(tracks, scanned), low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     heard = [level for look in looks.values() for level in look.levels]
     observed = Observed.of((*clues, *heard, *late, *_observe_take(view, course)))
+    no_bleed = BleedMeasures(entries=(), foreign_time_share={})
+    bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
     result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
     found = result.measurements.findings
     moments: tuple[MomentPicture, ...] = course.attempt(
@@ -230,11 +231,21 @@ def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> d
     return files
 
 
-def _find(kit: Sequence[Channel], own: Mapping[str, str], tracks: Mapping[str, OnsetTrack]) -> tuple[Stroke, ...]:
+def _find(
+    kit: Sequence[Channel],
+    own: Mapping[str, str],
+    tracks: Mapping[str, OnsetTrack],
+    scanned: Mapping[str, ScannedChannel],
+) -> tuple[Stroke, ...]:
     close = [c.file for c in kit if c.role in DRUM_OF_ROLE]
     order = {role: i for i, role in enumerate(DISTANT_ROLES)}
     far = sorted((c for c in kit if c.role in order), key=lambda c: order[c.role])
-    return find_hits(tracks, own, close, [c.file for c in far])
+    return find_hits(tracks, own, close, [c.file for c in far], _known_rises(tracks, scanned))
+
+
+def _known_rises(tracks: Mapping[str, OnsetTrack], scanned: Mapping[str, ScannedChannel]) -> dict[str, Rises]:
+    """Of the tracks that are as they were scanned; one that was moved, or brought to another rate, has others."""
+    return {f: scanned[f].rises for f, t in tracks.items() if t.band_db is scanned[f].track.band_db}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +264,7 @@ def _late_mics(
     kit: Sequence[Channel],
     own: Mapping[str, str],
     tracks: Mapping[str, OnsetTrack],
+    scanned: Mapping[str, ScannedChannel],
     executor: Executor,
 ) -> tuple[LateMic, ...]:
     """The own mics that are late as a whole.
@@ -260,13 +272,13 @@ def _late_mics(
     A rough figure is enough to find strokes by, and those tell it exactly.
     """
     far = [c.file for c in kit if c.role in OVERHEADS]
-    rough_s = late_mics(tracks, list(own.values()), far)
+    rough_s = late_mics(tracks, list(own.values()), far, _known_rises(tracks, scanned))
     if not rough_s:
         return ()
     tries = []
     for more_s in FURTHER_S:
         moved_s = {f: late + more_s for f, late in rough_s.items()}
-        strokes = _find(kit, own, _in_time(tracks, moved_s))
+        strokes = _find(kit, own, _in_time(tracks, moved_s), scanned)
         drums = _drum_times(_look_at_own(root, take, strokes, moved_s, executor))
         tries.append(range_late_mics(root, {c.file: c for c in kit}, own, drums, rough_s, moved_s, executor))
         if all(m.n_drums for m in tries[-1]):
@@ -403,16 +415,14 @@ def _faults(
 
 def _observe_channels(
     root: Path,
-    take: Take,
     kit: Sequence[Channel],
     scanned: Mapping[str, ScannedChannel],
     own: Mapping[str, str],
     drums: Mapping[str, DrumTimes],
     late_s: Mapping[str, float],
     executor: Executor,
-    course: _Course,
-) -> tuple[object, ...]:
-    """What the observers of the pass and those of each channel saw, channel by channel."""
+) -> dict[str, Future[tuple[list[object], list[Exception]]]]:
+    """The jobs of the observers of each channel, by file."""
     own_files = set(own.values())
     jobs = {}
     for c in kit:
@@ -423,6 +433,15 @@ def _observe_channels(
             quiet_runs=scan.quiet_runs,
         )  # fmt: skip
         jobs[c.file] = executor.submit(observe_channel, root / c.path, brief)
+    return jobs
+
+
+def _seen_in_channels(
+    jobs: Mapping[str, Future[tuple[list[object], list[Exception]]]],
+    scanned: Mapping[str, ScannedChannel],
+    course: _Course,
+) -> tuple[object, ...]:
+    """What the observers of the pass and those of each channel saw, channel by channel."""
     records: list[object] = []
     for file, s in scanned.items():
         records += s.records

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from kitproof.cache import Memory
 from kitproof.errors import StemError
 from kitproof.ingest.audiofile import SpanReader, file_sha256, read_blocks, with_damage
+from kitproof.measure.candidates import Rises, find_rises
 from kitproof.measure.dropouts import DropoutMeter
 from kitproof.measure.duplicates import Print, PrintMeter
 from kitproof.measure.hum import LowBandMeter, find_hum
@@ -31,6 +32,7 @@ class ScannedChannel:
 
     scan: ChannelScan
     track: OnsetTrack
+    rises: Rises  # of the track
     faults: ChannelFaults
     fingerprint: Print
     low: NDArray[np.float32]  # low end, at low_rate_hz
@@ -114,11 +116,11 @@ def scan_job(path: Path, index: int, file: str, integer_bits: int | None) -> Sca
         blocks, rate_hz=rate_hz, n_frames=n_frames, integer_bits=integer_bits, file=file,
         extra=(onsets, plateaus, dropouts, low_band, prints, *observers),
     )  # fmt: skip
-    low = low_band.result()
+    low, track = low_band.result(), onsets.result()
     hum = find_hum(low, low_band.low_rate_hz)
     faults = ChannelFaults(file=file, plateaus=plateaus.result(), gaps=dropouts.result(), hum=hum)
     return ScannedChannel(
-        scan=scan, track=onsets.result(), faults=faults, fingerprint=prints.result(), low=low,
+        scan=scan, track=track, rises=find_rises(track), faults=faults, fingerprint=prints.result(), low=low,
         low_rate_hz=low_band.low_rate_hz, rate_hz=rate_hz,
         n_frames=n_frames, damage=damage[0] if damage else None,
         records=tuple(record for observer in observers for record in observer.records()),

@@ -21,36 +21,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import ndimage, sparse
 
+from kitproof.measure.bleedfit import Design, DrumInMic, Mic, explain
 from kitproof.measure.excerpts import DrumTimes
-from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.onsets import BAND_EDGES_HZ, N_BANDS, OnsetTrack
 from kitproof.model import BleedEntry
 from kitproof.reasons import BELOW, DRUM_NOT_HIT, FEW_STAND_OUT, HIDDEN, NOT_ALONE, OWN_DRUM_HIDDEN
 
-BEFORE_S, AFTER_S = 0.001, 0.060
-STEP_S = 0.002
-QUIET_S = 0.05
-LOW_PERCENTILE, MOST_UNDER = 15.0, 2.0  # so many percent of the strokes may be 3 dB under their coupling
-RISE_S, RISE = 0.020, 1.25  # a stroke that stands out raises the level of this long by this factor, 1 dB
+RISE = 1.25  # a stroke that stands out raises the level of RISE_S by this factor, 1 dB
 WIDEST_SPREAD_DB = 10.0  # strokes that differ by more than this are not one coupling
-# Courses over time in steps that grow, s after the stroke: attack, window, ring
-COURSE_S = (-0.004, 0.004, 0.008, 0.016, 0.028, 0.044, 0.060, 0.100, 0.160, 0.260, 0.420, 0.680, 1.1)
-N_ROUNDS = 25
 LOW_HZ, HIGH_HZ = 250.0, 4000.0
 FEWEST_HITS = 3  # for a spread
 FEWEST_PLAIN = 0.15  # share of a drum's strokes that have to stand out in a mic
 FLOOR_DB = -60.0  # quieter bleed than this is nobody's concern and mostly noise
-Float64Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
-    """How one mic's power in one region follows the strokes of every drum."""
-
-    per_strength: Float64Array  # (n_drums, n_steps) power per strength
-    model: Float64Array  # (n_frames,) power explained
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,63 +65,6 @@ def measure_bleed(file: str, own_drum: str, track: OnsetTrack, drums: Sequence[D
     return MicBleed(entries=tuple(entries), foreign_time_share=share)
 
 
-class Design:
-    """The strokes of all drums laid out over time: one column a drum and step of its course."""
-
-    def __init__(self, drums: Sequence[DrumTimes], n_frames: int, frames_per_s: float) -> None:
-        self.n_frames = n_frames
-        self.hop = max(1, round(STEP_S * frames_per_s))
-        self.n_steps = n_frames // self.hop
-        self.step_s = self.hop / frames_per_s
-        self.n_course = len(COURSE_S) - 1
-        rows: list[NDArray[np.int64]] = []
-        columns: list[NDArray[np.int64]] = []
-        values: list[Float64Array] = []
-        for d, drum in enumerate(drums):
-            power = drum.strength**2
-            for k in range(self.n_course):
-                for first, share in self._steps(drum.time_s, COURSE_S[k], COURSE_S[k + 1]):
-                    inside = (first >= 0) & (first < self.n_steps) & (share > 0)
-                    rows.append(first[inside])
-                    columns.append(np.full(int(inside.sum()), d * self.n_course + k))
-                    values.append((power * share)[inside])
-        shape = (self.n_steps, len(drums) * self.n_course)
-        places = (np.concatenate(rows), np.concatenate(columns))
-        self.matrix = sparse.csr_array((np.concatenate(values), places), shape)
-
-    def _steps(self, time_s: Float64Array, low_s: float, high_s: float) -> list[tuple[NDArray[np.int64], Float64Array]]:
-        """For each step that [t+low, t+high) can touch: its index per stroke, and the share of it covered."""
-        begin, end = (time_s + low_s) / self.step_s, (time_s + high_s) / self.step_s
-        first = np.floor(begin).astype(np.int64)
-        out = []
-        for i in range(int(np.ceil((high_s - low_s) / self.step_s)) + 1):
-            step = first + i
-            share = np.clip(np.minimum(end, step + 1) - np.maximum(begin, step), 0.0, 1.0)
-            out.append((step, share))
-        return out
-
-    def levels(self, power: NDArray[np.float32]) -> Float64Array:
-        """(n_steps,) mean power per step."""
-        n = self.n_steps * self.hop
-        return np.asarray(power[:n].reshape(self.n_steps, self.hop).mean(axis=1), np.float64)
-
-
-def fit_course(design: Design, level: Float64Array, noise: float) -> Course:
-    """Non-negative courses that explain a mic's level, Itakura-Saito, multiplicative updates."""
-    matrix, turned = design.matrix, design.matrix.T.tocsr()
-    struck = np.asarray(matrix.sum(axis=1), np.float64)
-    course = np.maximum(_times(turned, level) / np.maximum(_times(turned, struck), 1e-30), 1e-12)
-    for _ in range(N_ROUNDS):
-        model = noise + _times(matrix, course)
-        pull = (struck > 0) / model / np.maximum(1.0, level / model / 4.0)  # what no drum explains counts little
-        course = course * np.sqrt(_times(turned, pull * level / model) / (_times(turned, pull) + 1e-30))
-    return Course(per_strength=course.reshape(-1, design.n_course), model=noise + _times(matrix, course))
-
-
-def _times(matrix: sparse.csr_array, vector: Float64Array) -> Float64Array:
-    return np.asarray(matrix @ vector, np.float64)
-
-
 def _in_one_mic(
     file: str, own_drum: str, track: OnsetTrack, design: Design, drums: Sequence[DrumTimes]
 ) -> tuple[list[BleedEntry], float | None]:
@@ -146,92 +72,33 @@ def _in_one_mic(
     if own_drum not in names:
         why = DRUM_NOT_HIT.format(drum=own_drum)
         return [_none(d, file, why) for d in drums if d.drum != own_drum], None
-    power = track.band_power()
-    bands = [_in_one_band(design, power[:, b], drums, names.index(own_drum)) for b in range(power.shape[1])]
-    low = [b for b in range(len(bands)) if BAND_EDGES_HZ[b + 1] <= LOW_HZ]
-    high = [b for b in range(len(bands)) if BAND_EDGES_HZ[b] >= HIGH_HZ]
-    middle = [b for b in range(len(bands)) if b not in low and b not in high]
+    mic = explain(design, design.levels(track.band_power()), drums, names.index(own_drum))
+    low = [b for b in range(N_BANDS) if BAND_EDGES_HZ[b + 1] <= LOW_HZ]
+    high = [b for b in range(N_BANDS) if BAND_EDGES_HZ[b] >= HIGH_HZ]
+    middle = [b for b in range(N_BANDS) if b not in low and b not in high]
     regions = {"bleed_db": [*low, *middle, *high], "bleed_low_db": low, "bleed_mid_db": middle, "bleed_high_db": high}
     own = names.index(own_drum)
-    if _standing(bands, own).share < FEWEST_PLAIN:
+    if _standing(mic.drums[own]).share < FEWEST_PLAIN:
         why = OWN_DRUM_HIDDEN.format(drum=own_drum)
         return [_none(d, file, why) for d in drums if d.drum != own_drum], None
     entries = []
     for i, d in enumerate(drums):
         if i == own:
             continue
-        ratio = {name: _level_db(bands, i, chosen) - _level_db(bands, own, chosen) for name, chosen in regions.items()}
-        at_most_db = _heard_db(bands, i) - _level_db(bands, own, regions["bleed_db"])
-        entries.append(_entry(d, file, ratio, at_most_db, _standing(bands, i)))
-    return entries, _foreign_share(bands, own)
+        ratio = {name: _level_db(mic.drums[i], b) - _level_db(mic.drums[own], b) for name, b in regions.items()}
+        at_most_db = _heard_db(mic.drums[i]) - _level_db(mic.drums[own], regions["bleed_db"])
+        entries.append(_entry(d, file, ratio, at_most_db, _standing(mic.drums[i])))
+    return entries, _foreign_share(mic)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrumInBand:
-    """One drum in one band of one mic. Energies are sums of power over steps, in each stroke's window."""
-
-    model: Float64Array  # (n_steps,) power explained by its strokes
-    seen: Float64Array  # (n_hits,) energy
-    alone: Float64Array  # (n_hits,) the same with everything else taken off
-    part: Float64Array  # (n_hits,) the same as the fitted course has it
-    whole: Float64Array  # (n_hits,) the same explained by all drums
-    before: Float64Array  # (n_hits,) mean power in the RISE_S before the stroke
-    after: Float64Array  # (n_hits,) and after it
+def _level_db(drum: DrumInMic, bands: Sequence[int]) -> float:
+    """Median energy of a drum's strokes in some bands, each as if it stood alone, dB."""
+    return 10.0 * float(np.log10(np.median(drum.alone[:, bands].sum(axis=1)) + 1e-20))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
-    """One band of one mic, explained."""
-
-    noise: float
-    quietest: float  # power of the quietest steps, under the mean of the noise
-    model: Float64Array  # (n_steps,) power explained by all strokes and the noise
-    drums: tuple[DrumInBand, ...]
-
-
-def _noise(level: Float64Array, step_s: float) -> float:
-    """Mean power of the quietest stretches: single steps of noise fall far below their mean."""
-    smooth = ndimage.uniform_filter1d(level, max(1, round(QUIET_S / step_s)))
-    return max(float(np.percentile(smooth, 3)), 1e-13)
-
-
-def _in_one_band(design: Design, power: NDArray[np.float32], drums: Sequence[DrumTimes], own: int) -> Band:
-    level = design.levels(power)
-    noise = _noise(level, design.step_s)
-    course = fit_course(design, level, noise)
-    strokes = [_explained_strokes(design, level, course, i, d, foreign=i != own) for i, d in enumerate(drums)]
-    quietest = max(float(np.percentile(level, 3)), 1e-13)
-    return Band(noise=noise, quietest=quietest, model=course.model, drums=tuple(strokes))
-
-
-def _explained_strokes(
-    design: Design, level: Float64Array, course: Course, i: int, d: DrumTimes, *, foreign: bool
-) -> DrumInBand:
-    columns = design.matrix[:, i * design.n_course : (i + 1) * design.n_course]
-    mine = np.asarray(columns @ course.per_strength[i]).ravel()
-    begin, length = (d.time_s - BEFORE_S) / design.step_s, (BEFORE_S + AFTER_S) / design.step_s
-    seen, part, whole = (_window_sums(v, begin, length) for v in (level, mine, course.model))
-    # A coupling is there at every stroke: where the mic hears less than it says at too many of them, it was
-    # put to the account of this drum for others that were hit with it and not found.
-    heard = seen / np.maximum(part, 1e-30)
-    kept = min(1.0, MOST_UNDER * float(np.percentile(heard, LOW_PERCENTILE))) if foreign else 1.0
-    mine, whole, part = kept * mine, whole - (1.0 - kept) * part, kept * part
-    # Where a stroke does not dominate its window, the fitted course times its strength stands for it.
-    alone = np.where(part > 0.5 * whole, np.maximum(seen - (whole - part), 0.05 * part), part)
-    span = RISE_S / design.step_s
-    before = _window_sums(level, (d.time_s - 0.003 - RISE_S) / design.step_s, span) / span
-    after = _window_sums(level, (d.time_s - BEFORE_S) / design.step_s, span) / span
-    return DrumInBand(model=mine, seen=seen, alone=alone, part=part, whole=whole, before=before, after=after)
-
-
-def _level_db(bands: Sequence[Band], i: int, chosen: Sequence[int]) -> float:
-    """Median energy of drum i's strokes in the chosen bands, each as if it stood alone, dB."""
-    return 10.0 * float(np.log10(np.median(np.sum([bands[b].drums[i].alone for b in chosen], axis=0)) + 1e-20))
-
-
-def _heard_db(bands: Sequence[Band], i: int) -> float:
-    """Median energy of all that the mic hears at drum i's strokes, dB: they can be no louder themselves."""
-    return 10.0 * float(np.log10(np.median(np.sum([b.drums[i].seen for b in bands], axis=0)) + 1e-20))
+def _heard_db(drum: DrumInMic) -> float:
+    """Median energy of all that the mic hears at a drum's strokes, dB: they can be no louder themselves."""
+    return 10.0 * float(np.log10(np.median(drum.seen.sum(axis=1)) + 1e-20))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,15 +110,14 @@ class Standing:
     spread_db: float  # interquartile range over those, against the fitted course
 
 
-def _standing(bands: Sequence[Band], i: int) -> Standing:
+def _standing(drum: DrumInMic) -> Standing:
     """Judged in the bands that hold most of the drum's energy in this mic."""
-    every = [b.drums[i] for b in bands]
-    energy = np.array([np.median(d.alone) for d in every])
-    main = [d for d, e in zip(every, energy, strict=True) if e >= 0.25 * energy.max()]
-    part, whole = np.sum([d.part for d in main], axis=0), np.sum([d.whole for d in main], axis=0)
-    left = np.sum([np.maximum(d.seen - (d.whole - d.part), 0.05 * d.part) for d in main], axis=0)
+    energy = np.median(drum.alone, axis=0)
+    main = energy >= 0.25 * energy.max()
+    part, whole = drum.part[:, main].sum(axis=1), drum.whole[:, main].sum(axis=1)
+    left = np.maximum(drum.seen - (drum.whole - drum.part), 0.05 * drum.part)[:, main].sum(axis=1)
     # A drum that bleeds into a mic is heard to begin there; one that is only explained into it is not.
-    begins = np.sum([d.after for d in main], axis=0) > RISE * np.sum([d.before for d in main], axis=0)
+    begins = drum.after[:, main].sum(axis=1) > RISE * drum.before[:, main].sum(axis=1)
     plain = np.asarray((part > 0.5 * whole) & begins)
     if not plain.any():
         return Standing(share=0.0, n=0, spread_db=0.0)
@@ -259,21 +125,13 @@ def _standing(bands: Sequence[Band], i: int) -> Standing:
     return Standing(share=float(plain.mean()), n=int(plain.sum()), spread_db=float(high - low))
 
 
-def _window_sums(values: Float64Array, begin: Float64Array, length: float) -> Float64Array:
-    """(n,) sums over windows that begin and end between steps."""
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    grid = np.arange(len(total))
-    return np.asarray(np.interp(begin + length, grid, total) - np.interp(begin, grid, total))
-
-
-def _foreign_share(bands: Sequence[Band], own: int) -> float:
+def _foreign_share(mic: Mic) -> float:
     """Share of the time with sound in a mic in which the other drums make up more than half of it."""
-    model, noise = np.sum([b.model for b in bands], axis=0), sum(b.noise for b in bands)
-    mine = np.sum([b.drums[own].model for b in bands], axis=0)
-    sounding = model - noise > sum(b.quietest for b in bands)
+    struck, mine = mic.model.sum(axis=1) - mic.noise.sum(), mic.own.sum(axis=1)
+    sounding = struck > mic.quietest.sum()
     if not sounding.any():
         return 0.0
-    return float(np.mean(mine[sounding] < 0.5 * (model[sounding] - noise)))
+    return float(np.mean(mine[sounding] < 0.5 * struck[sounding]))
 
 
 def _entry(d: DrumTimes, file: str, ratio: Mapping[str, float], at_most_db: float, plain: Standing) -> BleedEntry:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,12 +83,30 @@ class RunningTotal:
         return np.asarray((self._total[high] - self._total[low]) / (high - low)[:, None])
 
 
-class Powers:
-    """Band powers of every mic, unpacked from their tracks one mic at a time, so that a long take stays small."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rises:
+    """Where the level of one mic rises: looked for once, for all that go on from there."""
 
-    def __init__(self, tracks: Mapping[str, OnsetTrack]) -> None:
+    frame: NDArray[np.int64]  # (n,) as find_starts gives them
+    noise: Float64Array  # (N_BANDS,) power of the quietest stretches
+
+
+def find_rises(track: OnsetTrack) -> Rises:
+    """The rises of one mic; silence has none."""
+    power = track.band_power()
+    noise = noise_power(RunningTotal(power), track.frames_per_s)
+    return Rises(frame=find_starts(power, noise, track.frames_per_s), noise=noise)
+
+
+class Powers:
+    """Band powers of every mic, unpacked from their tracks one mic at a time, so that a long take stays small.
+
+    rises : those that are known already, by file; others are looked for when they are asked for
+    """
+
+    def __init__(self, tracks: Mapping[str, OnsetTrack], rises: Mapping[str, Rises] = MappingProxyType({})) -> None:
         self._tracks = tracks
-        self._noise: dict[str, Float64Array] = {}
+        self._rises = dict(rises)
         self._last: tuple[str, RunningTotal] | None = None
 
     def total(self, mic: str) -> RunningTotal:
@@ -103,9 +122,13 @@ class Powers:
 
     def noise(self, mic: str) -> Float64Array:
         """(N_BANDS,) power of the quietest stretches of a mic."""
-        if mic not in self._noise:
-            self._noise[mic] = noise_power(self.total(mic), self._tracks[mic].frames_per_s)
-        return self._noise[mic]
+        return self.rises(mic).noise
+
+    def rises(self, mic: str) -> Rises:
+        """Where the level of one mic rises."""
+        if mic not in self._rises:
+            self._rises[mic] = find_rises(self._tracks[mic])
+        return self._rises[mic]
 
 
 def noise_power(total: RunningTotal, frames_per_s: float) -> Float64Array:
@@ -213,8 +236,7 @@ def gather_candidates(
     drum: str,
     file: str,
     tracks: Mapping[str, OnsetTrack],
-    total: RunningTotal,
-    noise: Float64Array,
+    powers: Powers,
     *,
     cymbal: bool,
     own_files: Sequence[str],
@@ -222,12 +244,12 @@ def gather_candidates(
 ) -> Candidates:
     """All candidates of the close mic `file`.
 
-    `total` holds the mic's band powers, `noise` its noise power. `cymbal` says in which region the order
+    `cymbal` says in which region the order
     of arrival is judged: in all, or in the middle, where a shell speaks and a hat played with it does not.
     """
     track = tracks[file]
     ms = track.frames_per_s / 1000.0
-    frames = find_starts(track.band_power(), noise, track.frames_per_s)
+    frames, noise, total = powers.rises(file).frame, powers.noise(file), powers.total(file)
     attack = total.means(frames, -1, round(1000 * ATTACK_S * ms))
     quiet = total.means(frames, -round(1000 * BEFORE_S[0] * ms), -round(1000 * BEFORE_S[1] * ms))
     quiet = np.maximum(quiet, noise)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Float64Array, Powers, edge_rise, find_starts, start_times
+from kitproof.measure.candidates import Float64Array, Powers, edge_rise, start_times
 from kitproof.measure.coupling import Events, first_bands, observe_frames
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.strokes import Stroke
@@ -39,7 +39,7 @@ def gather_far(
 ) -> FarEvents:
     """All starts in the distant `mics`, with the strokes of miked drums that may have made them."""
     rate = tracks[mics[0]].frames_per_s
-    starts = [find_starts(tracks[m].band_power(), powers.noise(m), rate) for m in mics]
+    starts = [powers.rises(m).frame for m in mics]
     frame = _merge(np.sort(np.concatenate(starts)), SAME_S * rate)
     struck, possible = _assign(strokes, frame, rate)
     seen, before, weight = observe_frames(frame, mics, powers, rate)

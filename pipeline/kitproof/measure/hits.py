@@ -26,9 +26,10 @@ may be taken for their bleed.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from kitproof.measure.admit import CYMBALS, admit_drums
-from kitproof.measure.candidates import Powers, gather_candidates
+from kitproof.measure.candidates import Powers, Rises, gather_candidates
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.strokes import Stroke, explain_strokes
 from kitproof.measure.unmiked import find_unmiked
@@ -37,7 +38,11 @@ __all__ = ["Stroke", "find_hits"]
 
 
 def find_hits(
-    tracks: Mapping[str, OnsetTrack], own: Mapping[str, str], close: Sequence[str], far: Sequence[str]
+    tracks: Mapping[str, OnsetTrack],
+    own: Mapping[str, str],
+    close: Sequence[str],
+    far: Sequence[str],
+    rises: Mapping[str, Rises] = MappingProxyType({}),
 ) -> tuple[Stroke, ...]:
     """Find all strokes of a take.
 
@@ -47,6 +52,7 @@ def find_hits(
     own : drum -> file of its own close mic
     close : files of all mics at a drum, own mics among them
     far : files of overheads and rooms, overheads first
+    rises : file -> where its level rises, of the files where that is known already
 
     Returns
     -------
@@ -57,14 +63,13 @@ def find_hits(
         return ()
     frames_per_s = tracks[files[0]].frames_per_s
     heard = {f: tracks[f] for f in files}
-    powers = Powers(heard)
+    powers = Powers(heard, rises)
     candidates = [
         gather_candidates(
             drum,
             file,
             heard,
-            powers.total(file),
-            powers.noise(file),
+            powers,
             cymbal=drum in CYMBALS,
             own_files=list(own.values()),
             far_files=frozenset(far),

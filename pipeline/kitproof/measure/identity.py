@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.admit import CYMBALS
-from kitproof.measure.candidates import Powers, RunningTotal, find_starts, start_times
+from kitproof.measure.candidates import Powers, RunningTotal, start_times
 from kitproof.measure.hits import find_hits
 from kitproof.measure.onsets import FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
@@ -81,16 +81,17 @@ class Starts:
 def voices(view: TakeView) -> Iterator[MicVoice]:
     """The voice of every mic at the kit, close or distant; of silence all is None, with the reason."""
     tracks = {c.file: view.tracks[c.file] for c in view.kit if c.file in view.tracks}
-    powers = Powers(tracks)
+    powers = Powers(tracks, view.rises)
     loud: dict[str, Starts] = {}
     behind: dict[str, Float64Array] = {}
     own: dict[str, Starts] = {}
+    found = {file: view.drums[drum].time_s for drum, file in view.own.items() if drum in view.drums}
     for file, track in tracks.items():
         loud[file] = loud_starts(file, track, powers)
         behind[file] = behind_first_s(file, loud[file], tracks)
         own[file] = loud[file].take(_surely_own(loud[file], behind[file]))
-    found = {file: view.drums[drum].time_s for drum, file in view.own.items() if drum in view.drums}
-    own |= {f: events_at(f, t, tracks[f], powers) for f, t in found.items() if f in tracks and len(t) >= FEWEST}
+        if len(found.get(file, ())) >= FEWEST:
+            own[file] = events_at(file, found[file], track, powers)
     missed = _as_other_kind(view, tracks, loud, own)
     own |= {f: events_at(f, t, tracks[f], powers) for f, t in missed.items() if len(t) >= FEWEST}
     for file, track in tracks.items():
@@ -117,7 +118,7 @@ def _as_other_kind(
     renamed = {names[d]: f for d, f in view.own.items()}
     close = [c.file for c in view.kit if c.role in DRUM_OF_ROLE]
     far = [c.file for c in view.kit if c.role in DISTANT_ROLES]
-    strokes = find_hits(tracks, renamed, close, far)
+    strokes = find_hits(tracks, renamed, close, far, view.rises)
     return {f: np.array([s.time_s for s in strokes if s.file == f and s.drum != "unmiked"]) for f in silent}
 
 
@@ -128,7 +129,7 @@ def _tilt_db(events: Starts) -> float:
 
 def loud_starts(file: str, track: OnsetTrack, powers: Powers) -> Starts:
     """Where something loud begins in a mic; nothing in silence."""
-    frame = find_starts(track.band_power(), powers.noise(file), track.frames_per_s)
+    frame = powers.rises(file).frame
     if len(frame) == 0:
         return events_at(file, np.zeros(0), track, powers)
     coarse = frame / track.frames_per_s

@@ -15,6 +15,7 @@ Source
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,25 +61,31 @@ def phone_bursts(file: str, edge_db: Floats, per_s: float) -> PhoneBursts | None
     if np.count_nonzero(pulsed) < FEWEST_CELLS:
         return None
     strongest = int(np.argmax(np.where(pulsed, peak, -np.inf)))
-    here = place[0] // N_PHASES
-    at_peak = (place[0] % N_PHASES == profile[strongest].argmax()) & ((here == strongest) | (here == strongest + 1))
+    here = place // N_PHASES
+    at_peak = (place % N_PHASES == profile[strongest].argmax()) & ((here == strongest) | (here == strongest + 1))
     step = float(edge_db[: len(here)][at_peak].mean())
     return PhoneBursts(file=file, bursts_s=_runs(pulsed), step_dbfs=step, over_db=float(peak[strongest]))
 
 
-def _folded(edge_db: Floats, per_s: float, n_cells: int) -> tuple[Floats, Floats, tuple[NDArray[np.int64]]]:
+def _folded(edge_db: Floats, per_s: float, n_cells: int) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """(n_cells, N_PHASES) sums of edges over the mean of their frame, how many, and the place of each."""
     n = int(n_cells * CELL_S * per_s)
     edge_db = edge_db[:n]
     rest = edge_db - ndimage.uniform_filter1d(edge_db, max(3, round(FRAME_S * per_s)))
     np.clip(rest, -MOST_STEP_DB, MOST_STEP_DB, out=rest)
+    place, count = _places(n, per_s, n_cells)
+    sums = np.bincount(place, weights=rest, minlength=count.size).reshape(count.shape)
+    return sums.astype(np.float32), count, place
+
+
+@lru_cache(maxsize=1)  # all channels of a take have the same
+def _places(n: int, per_s: float, n_cells: int) -> tuple[NDArray[np.int64], Floats]:
+    """(n,) in which cell and phase each edge falls, and (n_cells, N_PHASES) how many do."""
     time = (np.arange(n) + 0.5) / per_s
     cell = np.minimum((time / CELL_S).astype(np.int64), n_cells - 1)
     place = cell * N_PHASES + ((time / FRAME_S) % 1.0 * N_PHASES).astype(np.int64)
-    size = n_cells * N_PHASES
-    sums = np.bincount(place, weights=rest, minlength=size).reshape(n_cells, N_PHASES)
-    count = np.bincount(place, minlength=size).reshape(n_cells, N_PHASES)
-    return sums.astype(np.float32), np.maximum(count, 1).astype(np.float32), (place,)
+    count = np.bincount(place, minlength=n_cells * N_PHASES).reshape(n_cells, N_PHASES)
+    return place, np.maximum(count, 1).astype(np.float32)
 
 
 def _runs(pulsed: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:

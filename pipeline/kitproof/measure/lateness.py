@@ -15,11 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.candidates import Powers, start_times
+from kitproof.measure.candidates import Powers, Rises, start_times
 from kitproof.measure.identity import NEAR_DB, Starts, loud_starts
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.measure.timeline import FLOOR_DB
@@ -36,13 +37,19 @@ FIRST_SHARE = 0.12
 Float64Array = NDArray[np.float64]
 
 
-def late_mics(tracks: Mapping[str, OnsetTrack], close: Sequence[str], far: Sequence[str]) -> dict[str, float]:
+def late_mics(
+    tracks: Mapping[str, OnsetTrack],
+    close: Sequence[str],
+    far: Sequence[str],
+    rises: Mapping[str, Rises] = MappingProxyType({}),
+) -> dict[str, float]:
     """Roughly how late each late close mic is, s, by file; those in time are not named, nor is one in silence.
 
     far : overheads, which help to judge
+    rises : where the level rises, of the files where that is known already
     """
     files = [f for f in (*close, *far) if f in tracks]
-    powers = Powers(tracks)
+    powers = Powers(tracks, rises)
     loud = {f: _near(loud_starts(f, tracks[f], powers)) for f in files}
     lags = {(a, b): _lags_s(loud[a], tracks[b]) for a in files for b in files if a != b}
     found = {}

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.ingest.audiofile import SpanReader
+from kitproof.measure.candidates import Rises
 from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import OnsetTrack
 from kitproof.model import Channel, FloatArray, PairEntry, Take
@@ -80,6 +81,7 @@ class TakeView:
     tracks: Mapping[str, OnsetTrack]  # by file, on one time line
     pairs: tuple[PairEntry, ...]
     clues: tuple[object, ...]  # all records so far
+    rises: Mapping[str, Rises] = field(default_factory=dict)  # by file: where its level rises, if that is known
     low: Mapping[str, tuple[NDArray[np.float32], float]] = field(default_factory=dict)  # by file: low end and its rate
 
     def of_kind(self, kind: type[Record]) -> list[Record]:
