@@ -12,7 +12,7 @@ import kitproof
 PACKAGE = Path(kitproof.__file__).parent
 REPOSITORY = PACKAGE.parents[1]
 
-BASICS = frozenset({"units", "errors", "model", "observed", "reasons", "roles", "wholefile"})
+BASICS = frozenset({"units", "errors", "model", "observed", "reasons", "remarks", "roles", "wholefile"})
 # part of the package -> what else of the package it may import ("ingest" allows all of ingest)
 ALLOWED: dict[str, frozenset[str]] = {
     "units": BASICS,
@@ -20,6 +20,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "model": BASICS,
     "observed": frozenset({"reasons"}),
     "reasons": frozenset(),
+    "remarks": frozenset(),
     "wholefile": frozenset({"errors"}),
     "roles": BASICS,
     "ingest": BASICS,
@@ -30,7 +31,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "compare": BASICS | {"comparison"},  # takes held against one another: no audio, no report
     "saved": frozenset({"model", "observed", "comparison", "errors", "plain", "wholefile"}),
     "report": frozenset(
-        {"model", "observed", "comparison", "reasons", "roles", "units", "errors", "wholefile"}
+        {"model", "observed", "comparison", "reasons", "remarks", "roles", "units", "errors", "wholefile"}
     ),  # never touches audio
     "demo": BASICS,  # the truth it is built from must not come from what measures it
     "assemble": BASICS | {"measure"},  # puts measures into the records that are saved

@@ -12,7 +12,8 @@ import kitproof
 import takes
 from kitproof import reasons
 from kitproof.plain import to_plain
-from kitproof.report.missing import foreign, kind, recognised, said
+from kitproof.report.missing import REASONS as KNOWN
+from kitproof.report.missing import kind, said
 from kitproof.report.wording import languages, load_words
 
 PACKAGE = Path(kitproof.__file__).parent
@@ -131,7 +132,7 @@ def test_each_reason_is_known_again(number: float) -> None:
     english = load_words("en")
     for name, text in REASONS.items():
         sentence = filled(text, number)
-        assert (recognised(sentence) or ("", {}))[0] == name
+        assert (KNOWN.find(sentence) or ("", {}))[0] == name
         drum, minus = english.drum(DRUM), "\u2212"
         assert said(english, sentence) == sentence.replace(DRUM, drum).replace(" -", f" {minus}").replace(
             "±-", f"±{minus}"
@@ -166,10 +167,10 @@ def test_reasons_that_differ_in_what_was_measured_are_one() -> None:
 def test_what_is_not_known_stays_as_it_is(sentence: str) -> None:
     """A sentence of an older version, or one nearly like one of these, is printed as it stands, as foreign."""
     german = load_words("de")
-    assert recognised(sentence) is None
+    assert KNOWN.find(sentence) is None
     assert said(german, sentence) == sentence
-    assert foreign(german, sentence)
-    assert not foreign(load_words("en"), sentence)
+    assert KNOWN.foreign(german, sentence)
+    assert not KNOWN.foreign(load_words("en"), sentence)
 
 
 def given(node: object) -> Iterator[str]:
@@ -188,4 +189,4 @@ def test_every_reason_of_a_take_is_known(measured: takes.MeasuredTake) -> None:
     """All that a measured take says about its missing figures can be said in any language."""
     found = set(given(to_plain(measured.result.measurements, "take")))
     assert len(found) > 10  # else nothing was looked at
-    assert {sentence for sentence in found if recognised(sentence) is None} == set()
+    assert {sentence for sentence in found if KNOWN.find(sentence) is None} == set()

@@ -32,6 +32,7 @@ FAMILIES = {
             "good",
             "unchecked",
             "reason",
+            "remark",
             "problem",
             "unit",
             "role",

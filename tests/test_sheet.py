@@ -79,7 +79,7 @@ def test_doubts_stand_beside_the_entry(folder):
     text = write_sheet(folder).read_text(encoding="utf-8")
 
     assert 'role = "other"  # not sure' in text
-    assert "# OH 1.wav: taken as left" in text
+    assert "# OH 1.wav: taken as overhead-left" in text
     assert "# Audio 07.wav: its name names no drum" in text
 
 

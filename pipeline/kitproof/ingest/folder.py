@@ -9,6 +9,7 @@ from pathlib import Path
 
 from kitproof.errors import TakeError
 from kitproof.ingest.words import AUDIO_SUFFIXES, fold
+from kitproof.remarks import NAME_UNREADABLE, NOT_MEASURED, SHEET_NOT_READ, SUB_FOLDER_LEFT, SUB_FOLDER_READ
 
 SHEET_NAME = "take.toml"
 # audio that is not measured: lossy, or of a kind that recorders for drums do not write
@@ -45,10 +46,10 @@ def list_take(folder: Path) -> Listing:
     if not any(map(_is_audio, files)):
         if len(with_audio) != 1:
             raise TakeError(_no_audio(folder, files, with_audio))
-        remarks.append(f"{folder.name}: holds no audio itself; its sub-folder {with_audio[0].name} was read.")
+        remarks.append(SUB_FOLDER_READ.format(folder=folder.name, sub=with_audio[0].name))
         files += _entries(with_audio[0])[0]
     elif with_audio:
-        remarks.append(f"{_some(p.name for p in with_audio)}: sub-folder with audio, not part of this take.")
+        remarks.append(SUB_FOLDER_LEFT.format(folders=_some(p.name for p in with_audio)))
     sheets = [p for p in files if fold(p.name) == SHEET_NAME]
     sheets.sort(key=lambda p: (p.parent != folder, p.name != SHEET_NAME))
     others = [p for p in files if not _is_audio(p) and p not in sheets]
@@ -88,11 +89,11 @@ def _remarks_on(others: Iterable[Path]) -> list[str]:
     said = []
     for path in sorted(others, key=_natural):
         if not _is_text(path.name):
-            said.append(f"{path.name!r}: the name cannot be read; rename it with plain letters to have it measured.")
+            said.append(NAME_UNREADABLE.format(file=repr(path.name)))
         elif path.suffix.lower() in OTHER_AUDIO:
-            said.append(f"{path.name}: not measured, expected {_EXPECTED}; export it again if it belongs to the take.")
+            said.append(NOT_MEASURED.format(file=path.name))
         elif fold(path.name).startswith(SHEET_NAME):
-            said.append(f"{path.name}: not read; rename it to {SHEET_NAME} if it is meant to be that.")
+            said.append(SHEET_NOT_READ.format(file=path.name))
     return said
 
 

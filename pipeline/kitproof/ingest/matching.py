@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from kitproof.ingest.declared import DeclaredChannel
 from kitproof.ingest.words import without_suffix
+from kitproof.remarks import LISTED_TWICE, NO_SUCH_CHANNEL, NOT_THERE, NOT_THERE_NEAR
 
 
 @dataclass(slots=True)
@@ -57,9 +58,9 @@ def match_entries(
         most = n_channels[names.index(name)]
         slot = found.setdefault(name, FileEntries())
         if channel is not None and most is not None and not 0 <= channel < most:
-            remarks.append(f'take.toml: "{entry.file}" speaks of channel {channel + 1}, {name} has {most}; left out.')
+            remarks.append(NO_SUCH_CHANNEL.format(entry=entry.file, n=channel + 1, file=name, most=most))
         elif (slot.whole if channel is None else slot.single.get(channel)) is not None:
-            remarks.append(f'take.toml: "{entry.file}" is listed twice; the first entry counts.')
+            remarks.append(LISTED_TWICE.format(entry=entry.file))
         elif channel is None:
             slot.whole = entry
         else:
@@ -84,5 +85,4 @@ def _locate(written: str, names: Sequence[str]) -> tuple[str | None, int | None]
 
 def _not_there(written: str, names: Sequence[str]) -> str:
     near = difflib.get_close_matches(written, names, n=1)
-    hint = f'did you mean "{near[0]}"? Left out.' if near else "put the file there, or take out the entry."
-    return f'take.toml: "{written}" is not in the folder; {hint}'
+    return NOT_THERE_NEAR.format(entry=written, near=near[0]) if near else NOT_THERE.format(entry=written)

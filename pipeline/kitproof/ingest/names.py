@@ -33,6 +33,21 @@ from typing import Literal
 from kitproof.ingest.own_words import own_words
 from kitproof.ingest.reading import DISTANT, Reading, read_words
 from kitproof.ingest.words import split_name
+from kitproof.remarks import (
+    BY_CYMBAL,
+    BY_NUMBER,
+    BY_ORDER,
+    FOUR_RACK_TOMS,
+    NAMES_NO_DRUM,
+    NO_KIT_MIC,
+    NO_ROLE,
+    ROLE_GIVEN,
+    ROLE_OF_ANOTHER,
+    SPARE_CHANNELS,
+    TOM_BOTTOM,
+    TWO_FLOOR_TOMS,
+    WHICH_SIDE,
+)
 
 RoleSource = Literal["file name", "unknown"]
 
@@ -42,8 +57,6 @@ _FLOOR_TOMS = ("floor-tom", "floor-tom-2")
 _REPEATABLE = ("other", "talkback")
 # Left and right in one letter mean something as a pair only: French, Spanish, Portuguese
 _LETTER_PAIRS = (("g", "d"), ("i", "d"), ("e", "d"))
-SPARE_CHANNELS = 'has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml'
-_SAY_IT = "give its role in take.toml"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,12 +160,12 @@ class _Folder:
         n = self.n_channels[i]
         roles = roles_of_channels(self.roles[i], n)
         if n > 1 and roles[1] == "other":
-            self._remark(i, SPARE_CHANNELS.format(n=n))
+            self._remark(i, SPARE_CHANNELS, n=n)
         source: RoleSource = "file name" if self.readings[i].drum else "unknown"
         return NamedRoles(name=self.names[i], roles=roles, source=source, remarks=tuple(self.remarks[i]))
 
-    def _remark(self, i: int, text: str) -> None:
-        self.remarks[i].append(f"{self.names[i]}: {text}.")
+    def _remark(self, i: int, text: str, **values: object) -> None:
+        self.remarks[i].append(text.format(file=self.names[i], **values))
 
     def _files(self, drum: str) -> list[int]:
         """Files that speak of `drum` from above its head; the bottom mic of a tom has no role."""
@@ -167,9 +180,9 @@ class _Folder:
         for place, i in enumerate(sorted(floors, key=self._floor_order)):
             self.roles[i] = _FLOOR_TOMS[place] if place < 2 else "other"
             if place >= 2:
-                self._remark(i, f"there are roles for two floor toms only; {_SAY_IT}")
+                self._remark(i, TWO_FLOOR_TOMS)
             elif not told_apart:
-                self._remark(i, f"taken as {self.roles[i]} by the order of the names; if not, {_SAY_IT}")
+                self._remark(i, BY_ORDER, role=self.roles[i])
 
     def _floor_order(self, i: int) -> tuple[int, int, str, int]:
         r = self.readings[i]
@@ -184,7 +197,7 @@ class _Folder:
         for place, i in enumerate(waiting):
             self.roles[i] = free[place] if place < len(free) else "other"
             if orders.count(orders[place]) > 1 or self.readings[i].side:
-                self._remark(i, f"taken as {self.roles[i]} by the order of the names; if not, {_SAY_IT}")
+                self._remark(i, BY_ORDER, role=self.roles[i])
 
     def _tom_order(self, i: int) -> tuple[str, str, int, int]:
         """Hi to low first, then left to right, then by size, then as the names stand."""
@@ -196,8 +209,7 @@ class _Folder:
         both = [i for i, r in enumerate(self.readings) if r.drum == drum]
         for i in both:
             if self.readings[i].side_from_cymbal:
-                side = self.readings[i].side
-                self._remark(i, f"taken as {side}, as the player of a right-handed kit sees it; if not, {_SAY_IT}")
+                self._remark(i, BY_CYMBAL, role=f"{drum}-{self.readings[i].side}")
         if len(both) != 2 or any(self.readings[i].side or self.n_channels[i] > 1 for i in both):
             return
         for first, second in (both, both[::-1]):
@@ -208,7 +220,7 @@ class _Folder:
             return
         for side, i in zip(("left", "right"), sorted(both, key=self._pair_order), strict=True):
             self.roles[i] = f"{drum}-{side}"
-            self._remark(i, f"taken as {side} by number or order of the names; if not, {_SAY_IT}")
+            self._remark(i, BY_NUMBER, role=self.roles[i])
 
     def _letters_apart(self, a: int, b: int) -> tuple[str, str] | None:
         """The one word in which two names of equal length differ, in each."""
@@ -226,17 +238,17 @@ class _Folder:
                 continue
             match reading.drum:
                 case "":
-                    self._remark(i, f"its name names no drum; {_SAY_IT}")
+                    self._remark(i, NAMES_NO_DRUM)
                 case "no-mic":
-                    self._remark(i, f"its name says that it is no microphone of the kit; if it is one, {_SAY_IT}")
+                    self._remark(i, NO_KIT_MIC)
                 case "spot":
-                    self._remark(i, 'there is no role for this instrument; it stays "other"')
+                    self._remark(i, NO_ROLE)
                 case "underhead":
-                    self._remark(i, "under-cymbal left or right? The name does not say; " + _SAY_IT)
+                    self._remark(i, WHICH_SIDE)
                 case _ if reading.place in ("bottom", "reso"):
-                    self._remark(i, 'there is no role for the bottom mic of a tom; it stays "other"')
+                    self._remark(i, TOM_BOTTOM)
                 case _:
-                    self._remark(i, f"there are roles for four rack toms only; {_SAY_IT}")
+                    self._remark(i, FOUR_RACK_TOMS)
 
     def give_each_role_once(self) -> None:
         """Where two names read the same, the clearer one keeps the role."""
@@ -246,8 +258,10 @@ class _Folder:
                 if role in _REPEATABLE:
                     continue
                 if role in self.taken or role in holder:
-                    keeper = f"{holder[role]} already is" if role in holder else "take.toml already gives to another"
-                    self._remark(i, f'reads as {role}, which {keeper}; it stays "other"; if not, {_SAY_IT}')
+                    if role in holder:
+                        self._remark(i, ROLE_OF_ANOTHER, role=role, other=holder[role])
+                    else:
+                        self._remark(i, ROLE_GIVEN, role=role)
                     self.roles[i] = "other"
                     break
                 holder[role] = self.names[i]

@@ -18,9 +18,10 @@ from kitproof.ingest.declared import DeclaredTake, read_declared
 from kitproof.ingest.folder import list_take
 from kitproof.ingest.limits import plain_values, read_limits
 from kitproof.ingest.matching import FileEntries, match_entries
-from kitproof.ingest.names import SPARE_CHANNELS, NamedRoles, roles_from_names, roles_of_channels
+from kitproof.ingest.names import NamedRoles, roles_from_names, roles_of_channels
 from kitproof.ingest.words import without_suffix
 from kitproof.model import Channel, FileFacts, Take
+from kitproof.remarks import ROLE_TWICE, ROLES_COUNT, SPARE_CHANNELS
 from kitproof.roles import LABELS
 
 DEFAULT_TEMPERATURE_C = 20.0
@@ -137,14 +138,11 @@ def _count_remarks(name: str, entry: FileEntries, n_channels: int) -> list[str]:
         return []
     given = entry.whole.roles
     if entry.whole.is_list and len(given) != n_channels:
-        return [
-            f"{name}: take.toml gives {len(given)} roles, the file has {n_channels} channels; "
-            'roles too many are left out, channels too many are "other".'
-        ]
+        return [ROLES_COUNT.format(file=name, n=len(given), most=n_channels)]
     if entry.whole.is_list or given[0] is None or len(entry.single) >= n_channels - 1:
         return []
     spare = roles_of_channels(given[0], n_channels)[1] == "other"
-    return [f"{name}: {SPARE_CHANNELS.format(n=n_channels)}."] if spare else []
+    return [SPARE_CHANNELS.format(file=name, n=n_channels)] if spare else []
 
 
 def _channels_of_file(
@@ -192,8 +190,4 @@ def _repeated(channels: Sequence[Channel]) -> list[str]:
     for channel in channels:
         if channel.role_source == "take.toml" and channel.role not in _MAY_REPEAT:
             files.setdefault(channel.role, []).append(channel.file)
-    return [
-        f'take.toml: the role "{role}" is given to {", ".join(same)}; all keep it. If that is a slip, mend it.'
-        for role, same in files.items()
-        if len(same) > 1
-    ]
+    return [ROLE_TWICE.format(role=role, files=", ".join(same)) for role, same in files.items() if len(same) > 1]

@@ -170,7 +170,7 @@ class Reasons:
         ]
 
     def _foreign(self) -> bool:
-        return any(missing.foreign(self._sheet.words, reasons[0]) for reasons in self._kinds.values())
+        return any(missing.REASONS.foreign(self._sheet.words, reasons[0]) for reasons in self._kinds.values())
 
 
 def _letter(n: int) -> str:

@@ -8,12 +8,16 @@ and value. What has no sentence there (a code nobody has named yet) stays in Eng
 from __future__ import annotations
 
 from kitproof.model import Fact, Finding, NotChecked
+from kitproof.remarks import all_remarks
 from kitproof.report import missing, numbers
 from kitproof.report.context import Context
+from kitproof.report.known import ANYTHING, NUMBER, Known
 
 MOST_NAMED = 4
 # units that are the same in every language; other words behind a number are looked up
 SYMBOLS = frozenset({"dBFS", "dBTP", "dB", "LUFS", "LU", "ms", "s", "Hz", "kHz", "ppm", "cm", "m", "%"})
+
+REMARKS = Known(all_remarks(), lambda name: NUMBER if name in ("n", "most") else ANYTHING)
 
 
 # ---------------------------------------------------------------- findings
@@ -135,7 +139,7 @@ def check(ctx: Context, one: NotChecked) -> str:
 def why(ctx: Context, one: NotChecked) -> str:
     """Why it could not be made."""
     key = f"unchecked.{one.code}.why"
-    if missing.foreign(ctx.words, one.reason) and ctx.words.has(key):
+    if missing.REASONS.foreign(ctx.words, one.reason) and ctx.words.has(key):
         return ctx.words(key, **_about(ctx, one))
     return missing.said(ctx.words, one.reason)
 
@@ -146,3 +150,10 @@ def _about(ctx: Context, one: NotChecked) -> dict[str, str]:
         "drums": ctx.listing([ctx.drum(d) for d in one.drums], MOST_NAMED),
         "n": numbers.grouped(one.n),
     }
+
+
+# ---------------------------------------------------------------- remarks on how the take was read
+def remark(ctx: Context, sentence: str) -> str:
+    """What the reader of the take remarked."""
+    found = REMARKS.find(sentence)
+    return sentence if found is None else ctx.words(f"remark.{found[0]}", **found[1])

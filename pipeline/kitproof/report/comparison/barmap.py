@@ -52,7 +52,7 @@ def _without(sheet: Sheet, takes: Takes) -> None:
     """Takes without bars and findings that are not listed in full."""
     words = takes.words
     reasons = [b.unmeasured.get("last_bar", "") for b in takes.comparison.bars if b.last_bar is None]
-    if any(missing.foreign(words, reason) for reason in reasons):
+    if any(missing.REASONS.foreign(words, reason) for reason in reasons):
         block(sheet, words("common.in_english"), style.TICK, 2.0)
     for b in takes.comparison.bars:
         name = upper_first(takes.names[b.take])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from kitproof.model import Channel, FileFacts
-from kitproof.report import numbers, style
+from kitproof.report import numbers, style, telling
 from kitproof.report.anatomy import block, caption, method, open_section
 from kitproof.report.context import Context
 from kitproof.report.sheet import Sheet
@@ -38,10 +38,10 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("inputs.guessed"), style.LABEL, after=2.0)
     for channel in (c for c in ctx.channels if c.note):
         block(sheet, words("inputs.note", label=ctx.label(channel.file), note=channel.note), style.LABEL, after=2.0)
-    if ctx.take.remarks and not words.native:
+    if any(telling.REMARKS.foreign(words, remark) for remark in ctx.take.remarks):
         block(sheet, words("common.in_english"), style.TICK, after=1.0)
     for remark in ctx.take.remarks:
-        block(sheet, remark, style.LABEL, after=2.0)
+        block(sheet, telling.remark(ctx, remark), style.LABEL, after=2.0)
     if ctx.take.ignored:
         names = ctx.listing(ctx.take.ignored, 12)
         block(sheet, words("inputs.ignored", names=names), style.LABEL, after=2.0)
