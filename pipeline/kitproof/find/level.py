@@ -120,5 +120,5 @@ def _offset(e: Evidence, c: ChannelMeasures) -> Iterator[Finding]:
         code="dc-offset", severity="look", files=(c.file,),
         message=f"{e.head(c.file)} sits off its centre line by {number(100.0 * c.dc_fraction, 2)} % of full scale.",
         action=f"Try {label} on another converter input; if the offset goes along, a low cut at the mix removes it.",
-        value=c.dc_fraction, confidence=0.95, drum=c.drum,
+        value=c.dc_fraction, unit="of full scale", confidence=0.95, drum=c.drum,
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from kitproof.model import BleedEntry
@@ -18,6 +19,7 @@ CLASS_KEYS = ("bleed.isolated", "bleed.workable", "bleed.shared", "bleed.not_clo
 CELL_W = (43.0, 50.0)
 ROW_H = 20.0
 HEAD_LINES = 3
+AT_MOST = "\u2264 "  # a bound; the caption says so
 Entries = dict[tuple[str, str], BleedEntry]
 
 
@@ -62,6 +64,8 @@ def _texts(
             texts.append((ctx.words("bleed.own"), None))
         elif entry is None:
             texts.append(("", None))
+        elif entry.bleed_db is None and entry.at_most_db is not None:
+            texts.append((AT_MOST + numbers.fixed(math.ceil(entry.at_most_db), 0), None))
         elif entry.bleed_db is None:
             texts.append((reasons.missing(entry.unmeasured.get("bleed_db")), None))
         else:

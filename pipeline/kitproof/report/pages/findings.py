@@ -70,8 +70,7 @@ def _rows(ctx: Context, ranked: RankedFinding) -> list[tuple[str, str]]:
     words, finding = ctx.words, ranked.finding
     where = ctx.subject(finding, 6)
     rows = [("findings.where", words("findings.where_and_when", where=where, when=times_text(ctx, ranked)))]
-    if finding.value is not None:
-        rows.append(("findings.number", telling.value(ctx, finding)))
+    rows.append(("findings.number", telling.value(ctx, finding)))
     rows.append(("findings.means", telling.meaning(ctx, finding)))
     rows.append(("findings.do", telling.action(ctx, finding)))
     rows.append(("findings.else", telling.else_maybe(ctx, finding)))

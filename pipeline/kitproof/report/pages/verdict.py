@@ -134,9 +134,7 @@ def where_and_how_much(ctx: Context, finding: Finding) -> str:
         parts.append(when if n == 1 else ctx.words("common.first_of", when=when, n=n))
     else:
         parts.append(ctx.words("common.throughout"))
-    if finding.value is not None:
-        parts.append(telling.value(ctx, finding))
-    return " · ".join(parts)
+    return " · ".join(part for part in (*parts, telling.value(ctx, finding)) if part)
 
 
 def _more_line(sheet: Sheet, ctx: Context) -> str:
