@@ -97,6 +97,7 @@ class Content:
 
     def __init__(self, page: PageObject) -> None:
         self.texts: dict[int, str] = {}  # MCID -> text
+        self.pictured: set[int] = set()  # MCIDs with lines, areas or pictures in them
         self.aside = ""  # text of artifacts
         self.loose: list[bytes] = []  # painting operators outside of all marks
         self.unbalanced = 0
@@ -123,6 +124,8 @@ class Content:
             elif operator in PAINTING:
                 if owner is None:
                     self.loose.append(operator)
+                if operator != b"Tj" and isinstance(owner, int):
+                    self.pictured.add(owner)
                 if operator == b"Tj":
                     shown = "".join(font[code] for code in operands[0].original_bytes)
                     if isinstance(owner, int):

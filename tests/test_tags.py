@@ -115,6 +115,12 @@ def test_every_figure_is_told(tagged: Tagged) -> None:
     assert not [tag.kind for tag in tagged.document.all() if tag.alt and tag.kind != "Figure"]
 
 
+def test_no_axis_is_read_number_by_number(tagged: Tagged) -> None:
+    """A paragraph that is a bare number is the label of an axis: somebody drew a figure and did not say so."""
+    bare = re.compile(r"[\d\s.,:k+\u2212\u2013-]*(Hz|k|dB|dBFS|ms|s|cm)?")
+    assert [said for tag in tagged.document.all("P") if bare.fullmatch(said := tagged.said(tag))] == []
+
+
 def test_headings_do_not_skip_a_level(tagged: Tagged) -> None:
     """Each section begins with its title; what is under a heading is one level below it."""
     for section in tagged.document.kids:
@@ -221,11 +227,13 @@ def test_an_author_who_forgets_all_tags_gets_paragraphs() -> None:
         sheet.line(0.0, 100.0, 50.0, 100.0)
         sheet.lines(60.0, 120.0, ["two lines", "of one text"], style.BODY)
         sheet.text(60.0, 180.0, "alone", style.BODY)
+        sheet.line(0.0, 190.0, 50.0, 190.0)
 
     read = drawn(forgetful)
     assert kinds(read.document) == ["Document", ["Sect", ["P"], ["P"]]]
     assert [read.said(tag) for tag in read.document.all("P")] == ["two lines of one text", "alone"]
     assert read.contents[0].loose == []
+    assert read.contents[0].pictured == set()
 
 
 def test_an_element_goes_on_overleaf() -> None:
