@@ -7,8 +7,9 @@ import pytest
 
 import findkit
 from findkit import file_of, grave, the, told
-from kitproof.measure.drumsound import attack_db, drum_sound, kinds
+from kitproof.measure.drumsound import attack_db, drum_sound
 from kitproof.measure.onsets import N_BANDS, OnsetTrack
+from kitproof.measure.steps import kinds
 from kitproof.model import DelayCourse
 from kitproof.observed.instrument import DrumSound, WireShare
 
@@ -167,7 +168,7 @@ def test_a_mic_that_moved_or_wires_that_slipped_are_said_once():
     )  # fmt: skip
     slipped = WireShare(
         file=file_of("snare-bottom"), n_strokes=48, share_db=-8.0, step_db=-6.0, step_time_s=29.0, scatter_db=0.3,
-        rest=0.3, drum_step_db=0.1,
+        overlap=0.0, rest=0.3, drum_step_db=0.1,
     )  # fmt: skip
     snare = replace(SOUND, drum="snare", file=file_of("snare-top"))
 

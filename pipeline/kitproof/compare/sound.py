@@ -156,9 +156,10 @@ def _pitch(p: Pairing, a: DrumRing, b: DrumRing, levels: Levels) -> Change:
 
 def _wires(p: Pairing) -> Iterator[Change]:
     after = {p.here.get(w.file, ""): w for w in p.other.measurements.observed.wire_shares}
+    lower = {c.file for c in p.ref.measurements.take.channels if c.role == "snare-bottom"}
     for w in p.ref.measurements.observed.wire_shares:
         other = after.get(w.file)
-        if other is None:
+        if other is None or w.file not in lower:
             continue
         known = w.share_db is not None and other.share_db is not None
         value = float(other.share_db or 0.0) - float(w.share_db or 0.0) if known else None

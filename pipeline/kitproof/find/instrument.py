@@ -76,11 +76,11 @@ def _along(e: Evidence, s: SympatheticRing) -> Finding:
 
 
 def _has_step(e: Evidence, w: WireShare) -> bool:
-    if w.step_db is None or w.rest is None or w.drum_step_db is None:
+    if w.step_db is None or w.rest is None or w.overlap is None or w.drum_step_db is None:
         return False
     return (
         abs(w.step_db) >= e.limits["wires_step_db"] and w.rest <= e.limits["wires_step_rest"]
-        and abs(w.drum_step_db) < e.limits["wires_step_drum_db"]
+        and w.overlap <= e.limits["wires_step_overlap"] and abs(w.drum_step_db) < e.limits["wires_step_drum_db"]
     )  # fmt: skip
 
 

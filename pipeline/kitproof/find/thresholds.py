@@ -250,6 +250,7 @@ _ALL = (
     _t("buzz_look_db", -15.0, "dB", "against the snare's own strokes: as loud as ghost notes"),
     _t("wires_step_db", 3.0, "dB", "at equal strokes; a steady snare stays within 1"),
     _t("wires_step_rest", 0.6, "ratio", "scatter with the step over scatter without; steady takes stay above 0.85"),
+    _t("wires_step_overlap", 0.1, "share of strokes", "that hold as much of them as the other side's"),
     _t("wires_step_drum_db", 3.0, "dB", "a drum that itself changes so much is struck otherwise: rim, edge, brushes"),
     _t("changed_step_db", 2.5, "dB", "mean over octaves, at equal strokes; steady drums stay under 1.7"),
     _t("changed_rest", 0.6, "ratio", "scatter with the step over scatter without; steady takes stay above 0.5"),

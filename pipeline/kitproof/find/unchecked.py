@@ -12,7 +12,7 @@ from kitproof.find import polarity, sides
 from kitproof.find.evidence import Evidence, drum_of, is_distant
 from kitproof.find.texts import listed
 from kitproof.model import DelayCourse, NotChecked
-from kitproof.observed.instrument import DrumSound, HatDecay
+from kitproof.observed.instrument import DrumSound, HatDecay, WireShare
 from kitproof.observed.pairs import PairLows
 from kitproof.roles import PAIRS, drum_label
 
@@ -83,6 +83,7 @@ def _courses(e: Evidence) -> Iterator[NotChecked]:
 def _kept_sounds(e: Evidence) -> Iterator[NotChecked]:
     """Drums that were struck too seldom to say whether they sounded the same throughout."""
     drums = [d.drum for d in e.records(DrumSound) if d.step_db is None]
+    drums += ["snare" for w in e.records(WireShare) if w.step_db is None and "snare" not in drums]
     drums += ["hi-hat" for h in e.records(HatDecay) if h.span_s is None or h.span_s < e.limits["opens_least_s"]]
     if drums:
         yield NotChecked(

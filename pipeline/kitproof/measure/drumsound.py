@@ -25,13 +25,13 @@ A step of the attack spectrum that persists, and its traps: common practice. Met
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.steps import best_step, kinds, slopes
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import DrumSound
 from kitproof.reasons import ALREADY_SOUNDING, FEW_STROKES
@@ -44,13 +44,9 @@ ATTACK_S, BEFORE_S = (0.0, 0.010), (-0.020, -0.004)
 STANDS_OUT = 2.0  # an octave counts where the stroke doubles what was there
 HEARD_SHARE = 0.8  # of the strokes, or the octave is left out
 FEWEST_BANDS = 3
-TOGETHER_S = 0.012
 APART_S = 0.030  # a stroke of the same drum so shortly before it still sounds
 SOFT_SHARE = 0.3  # of the median strength
-FEWEST_OF_KIND = 3  # on either side of a step
-FEWEST_SIDE = 8
 FEWEST = 16
-N_INSTANTS = 41  # tried for a step, then all around the best of them
 LEAST_POWER = 1e-13
 
 
@@ -83,16 +79,6 @@ def _mean(track: OnsetTrack, time_s: Float64Array, span_s: tuple[float, float]) 
     return np.asarray((10.0 ** (track.band_db[index, first:last].astype(np.float64) / 10.0)).mean(axis=1))
 
 
-def kinds(time_s: Float64Array, others: Mapping[str, Float64Array]) -> NDArray[np.int64]:
-    """(n_strokes,) a number for the set of other drums that are struck along with each stroke."""
-    kind = np.zeros(len(time_s), np.int64)
-    for bit, times in enumerate(others.values()):
-        t = np.sort(times)
-        along = np.searchsorted(t, time_s + TOGETHER_S) > np.searchsorted(t, time_s - TOGETHER_S)
-        kind += along.astype(np.int64) << bit
-    return kind
-
-
 def drum_sound(
     drum: str,
     file: str,
@@ -109,8 +95,8 @@ def drum_sound(
     if heard.sum() >= FEWEST_BANDS and whole.sum() >= FEWEST:
         tone = octaves_db[whole][:, heard]
         tone = tone - tone.mean(axis=1, keepdims=True)
-        tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), _slopes(level_db[whole], tone))
-        step, reason = _best_step(tone, kind[whole]), FEW_STROKES
+        tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), slopes(level_db[whole], tone))
+        step, reason = best_step(tone, kind[whole]), FEW_STROKES
     if step is None:
         names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
         return DrumSound(
@@ -126,71 +112,3 @@ def drum_sound(
         overlap=step.overlap, rest=step.rest,
         louder_db=float(np.median(level[step.index :]) - np.median(level[: step.index])),
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Step:
-    index: int  # of the first stroke after it
-    change_db: Float64Array  # (n_octaves,)
-    scatter_db: float
-    overlap: float  # share of strokes that lie nearer to the other side
-    rest: float
-
-
-def _slopes(level_db: Float64Array, tone: Float64Array) -> Float64Array:
-    """(n_octaves,) change of tone with strength, from strokes next to one another, so that a step counts once only."""
-    run = np.diff(level_db)
-    apart = np.abs(run) > 2.0
-    if apart.sum() < FEWEST_SIDE:
-        return np.zeros(tone.shape[1])
-    return np.asarray(np.median(np.diff(tone, axis=0)[apart] / run[apart, None], axis=0))
-
-
-def _best_step(tone: Float64Array, kind: NDArray[np.int64]) -> _Step | None:
-    """Of the moments with enough strokes of common kinds on either side; None if there is none."""
-    groups = [np.flatnonzero(kind == k) for k in np.unique(kind)]
-    flat = sum(_scatter(tone[g]) for g in groups)
-    n = len(tone)
-    coarse = np.unique(np.linspace(FEWEST_SIDE, n - FEWEST_SIDE, N_INSTANTS).round().astype(int))
-    tried = {int(k): _cost(tone, groups, int(k)) for k in coarse}
-    best = min(tried, key=lambda k: tried[k])
-    reach = max(1, (n - 2 * FEWEST_SIDE) // N_INSTANTS + 1)
-    near = range(max(FEWEST_SIDE, best - reach), min(n - FEWEST_SIDE, best + reach) + 1)
-    tried |= {k: _cost(tone, groups, k) for k in near}
-    best = min(tried, key=lambda k: tried[k])
-    if not np.isfinite(tried[best]):
-        return None
-    changes, weights, sides = [], [], []
-    for early, late in _parted(groups, best):
-        before, after = np.median(tone[early], axis=0), np.median(tone[late], axis=0)
-        changes.append(after - before)
-        weights.append(min(len(early), len(late)))
-        sides += [(tone[early] - before, 1.0, changes[-1]), (tone[late] - after, -1.0, changes[-1])]
-    change = np.average(changes, axis=0, weights=weights)
-    crossed = np.concatenate([sign * (x @ c) > 0.5 * (c @ c) for x, sign, c in sides])
-    rest_db = np.concatenate([np.abs(x).ravel() for x, _, _ in sides])
-    return _Step(
-        index=best, change_db=change, scatter_db=float(1.4826 * np.median(rest_db)), overlap=float(crossed.mean()),
-        rest=float(tried[best] / max(flat, 1e-9)),
-    )  # fmt: skip
-
-
-def _parted(groups: list[NDArray[np.int64]], at: int) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    for g in groups:
-        early, late = g[g < at], g[g >= at]
-        if min(len(early), len(late)) >= FEWEST_OF_KIND:
-            yield early, late
-
-
-def _cost(tone: Float64Array, groups: list[NDArray[np.int64]], at: int) -> float:
-    """Scatter with a step there; infinite where too few strokes have their like on the other side."""
-    parted = list(_parted(groups, at))
-    if min((sum(len(p[i]) for p in parted) for i in (0, 1)), default=0) < FEWEST_SIDE:
-        return float("inf")
-    both = {int(p[0][0]) for p in parted}
-    alone = [g for g in groups if int(g[0]) not in both]
-    return sum(_scatter(tone[a]) + _scatter(tone[b]) for a, b in parted) + sum(_scatter(tone[g]) for g in alone)
-
-
-def _scatter(x: Float64Array) -> float:
-    return float(np.abs(x - np.median(x, axis=0)).sum())

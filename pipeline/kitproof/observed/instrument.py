@@ -91,7 +91,7 @@ class SympatheticRing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WireShare:
-    """How much of the snare's strokes is wires, in the bottom mic, and the best single step of it over the take."""
+    """How much of the snare's strokes is wires, and the best single step of it over the take."""
 
     file: str
     n_strokes: int  # without ghost notes
@@ -99,11 +99,12 @@ class WireShare:
     step_db: float | None  # at equal strength, negative: fewer wires afterwards
     step_time_s: float | None
     scatter_db: float | None  # robust standard deviation beside the step
+    overlap: float | None  # share of the strokes that sound rather like those of the other side
     rest: float | None  # scatter with the step over scatter without it
     drum_step_db: float | None  # of the drum itself there, at equal strength
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
-    NULLABLE = ("share_db", "step_db", "step_time_s", "scatter_db", "rest", "drum_step_db")
+    NULLABLE = ("share_db", "step_db", "step_time_s", "scatter_db", "overlap", "rest", "drum_step_db")
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
