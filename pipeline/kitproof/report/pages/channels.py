@@ -64,13 +64,13 @@ def _page(sheet: Sheet, ctx: Context, channel: Channel, *, first: bool) -> None:
         sheet.outline(words("channels.title"), f"section:{KEY}", 0)
     measures = ctx.measures.get(channel.file)
     open_page(sheet, upper_first(label), ctx.channel_anchor(channel.file), 1, _line(ctx, channel, measures))
+    row = row_of(ctx, channel)
+    share = _shared(sheet, ctx, row)
     if measures is None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, ctx.why_missing(channel), style.BODY) + 8.0
     else:
-        row = row_of(ctx, channel)
-        share = _shared(sheet, ctx, channel, row)
-        _pictures(sheet, ctx, channel, row, share)
-    _tables(sheet, ctx, channel, measures, share.n_bands if measures else 0)
+        _pictures(sheet, ctx, row, share)
+    _tables(sheet, ctx, row, measures, share.n_bands)
 
 
 def _line(ctx: Context, channel: Channel, measures: ChannelMeasures | None) -> str:
@@ -101,11 +101,11 @@ class Share:
     n_bands: int  # of noise, in the table
 
 
-def _shared(sheet: Sheet, ctx: Context, channel: Channel, row: Row) -> Share:
+def _shared(sheet: Sheet, ctx: Context, row: Row) -> Share:
     """Everything at its smallest, then each grows as far as the page has room, the most useful first."""
-    words, picture = ctx.words, ctx.pictures.get(channel.file)
+    words, picture, channel = ctx.words, row.picture, row.channel
     timed = any(r.finding.times_s for r in ctx.findings_of(channel.file))
-    room = sheet.room - _tables_height(sheet, ctx, channel) - height(sheet, ctx, row, FIGURE_H[0])
+    room = sheet.room - _tables_height(sheet, ctx, row) - height(sheet, ctx, row, FIGURE_H[0])
     if picture is not None:
         room -= 12.0 + (15.0 if timed else 0.0) + WAVE_H + 10.0 + SONOGRAM_H[0] + LOW_END
         room -= caption_height(sheet, words("channels.caption_time"))
@@ -126,30 +126,33 @@ def _shared(sheet: Sheet, ctx: Context, channel: Channel, row: Row) -> Share:
     )  # fmt: skip
 
 
-def _pictures(sheet: Sheet, ctx: Context, channel: Channel, row: Row, share: Share) -> None:
+def _pictures(sheet: Sheet, ctx: Context, row: Row, share: Share) -> None:
     words = ctx.words
     if row.picture is None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, words("common.no_picture"), style.BODY) + 8.0
     else:
-        _over_time(sheet, ctx, channel, share.sonogram_h)
+        _over_time(sheet, ctx, row.channel, share.sonogram_h)
         caption(sheet, words("channels.caption_time"))
     draw_row(sheet, ctx, row, share.figure_h)
 
 
-def _tables_height(sheet: Sheet, ctx: Context, channel: Channel) -> float:
+def _tables_height(sheet: Sheet, ctx: Context, row: Row) -> float:
     """Room to keep for the tables at the foot of the page, without noise in bands."""
-    one = ctx.measures.get(channel.file)
+    one = ctx.measures.get(row.channel.file)
     if one is None:
         return 0.0
     reasons = Reasons(sheet)
     n_rows = len(_number_rows(ctx, one, reasons, 0))
-    return HEAD_H + n_rows * ROW_H + _foot_height(sheet, reasons)
+    return HEAD_H + n_rows * ROW_H + _foot_height(sheet, reasons, _method(ctx, row))
 
 
-def _foot_height(sheet: Sheet, reasons: Reasons) -> float:
+def _method(ctx: Context, row: Row) -> str:
+    return ctx.words("channels.method_file" if row.whole_file else "channels.method")
+
+
+def _foot_height(sheet: Sheet, reasons: Reasons, note: str) -> float:
     """Room for what stands below the tables."""
-    n_rows = len(wrap(reasons.run_on(), style.TICK, sheet.text_w))
-    n_rows += len(wrap(sheet.words("channels.method"), style.TICK, sheet.text_w - 8.0))
+    n_rows = len(wrap(reasons.run_on(), style.TICK, sheet.text_w)) + len(wrap(note, style.TICK, sheet.text_w - 8.0))
     return 6.0 + n_rows * style.TICK.leading + 8.0
 
 
@@ -189,15 +192,15 @@ def _own_hits(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> None:
 
 
 # ---------------------------------------------------------------- numbers and findings
-def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasures | None, n_bands: int) -> None:
+def _tables(sheet: Sheet, ctx: Context, row: Row, measures: ChannelMeasures | None, n_bands: int) -> None:
     """Numbers left, findings right and below them how hard the drum was hit, reasons and method at the foot."""
-    words, reasons = ctx.words, Reasons(sheet)
+    reasons, channel = Reasons(sheet), row.channel
     width = sheet.text_w * NUMBER_W
     rows = _number_rows(ctx, measures, reasons, n_bands) if measures else []
     sheet.need(HEAD_H + len(rows) * ROW_H)
     top = sheet.y
     end = _numbers(sheet, rows, width)
-    foot = sheet.bottom - (_foot_height(sheet, reasons) if measures else 14.0)
+    foot = sheet.bottom - (_foot_height(sheet, reasons, _method(ctx, row)) if measures else 14.0)
     hits = [h for h in ctx.hits_by_drum.get(ctx.drum_of(channel) or "", []) if h.file == channel.file]
     levels = len(hits) >= FEWEST_LEVELS and end - top >= LEVELS_H + FEWEST_FOUND_H
     right = Box(sheet.left + width + COLUMN_GAP, top, sheet.text_w - width - COLUMN_GAP, 0.0)
@@ -209,7 +212,7 @@ def _tables(sheet: Sheet, ctx: Context, channel: Channel, measures: ChannelMeasu
     if said := reasons.run_on():
         block(sheet, said, style.TICK, after=2.0)
     if measures:
-        method(sheet, words("channels.method"))
+        method(sheet, _method(ctx, row))
 
 
 def _numbers(sheet: Sheet, rows: list[tuple[str, str]], width: float) -> float:
