@@ -69,6 +69,7 @@ ONLY_TOGETHER = "only all hits together show a first sound, smaller groups of th
 GROUPS_DISAGREE = "groups of hits disagree by ±{spread_ms:.1f} ms"
 NO_DELAY = "no delay to speak of"
 NO_LOWS = "a cymbal has no low band to judge by"
+NOTHING_LOW = "the strokes hold nothing so low that stands out of what is there without them"
 NOT_A_PAIR = "not a left and a right mic"
 
 # bleed

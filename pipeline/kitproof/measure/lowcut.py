@@ -30,6 +30,7 @@ from scipy import fft
 
 from kitproof.measure.views import TakeView
 from kitproof.observed.pairs import PairLows
+from kitproof.reasons import FEW_STROKES, NOTHING_LOW
 from kitproof.roles import PAIRS
 
 Float64Array = NDArray[np.float64]
@@ -44,8 +45,6 @@ LOWEST, LOW, UPPER, REFERENCE = slice(0, 2), slice(2, 4), slice(6, 8), slice(8, 
 STANDS_OUT = 4.0  # the strokes over what is there between them, in the mic that has more of the lowest bands
 QUIET_PERCENT = 10.0
 LEAST_POWER = 1e-16
-FEW = "too few strokes"
-NO_LOWS = "the strokes hold nothing so low that stands out of what is there without them"
 
 
 def observe_lows(view: TakeView) -> Iterator[PairLows]:
@@ -71,11 +70,11 @@ def pair_lows(
     names = ("lowest_db", "low_db", "upper_db")
     nothing = {"lowest_db": None, "low_db": None, "upper_db": None}
     if len(start) < FEWEST:
-        return PairLows(a=a, b=b, n_strokes=len(start), unmeasured=dict.fromkeys(names, FEW), **nothing)
+        return PairLows(a=a, b=b, n_strokes=len(start), unmeasured=dict.fromkeys(names, FEW_STROKES), **nothing)
     (one, quiet_one), (other, quiet_other) = (_bands(x, start, n, rate_hz) for x in (left, right))
     fuller, quiet = (one, quiet_one) if one[LOWEST].sum() > other[LOWEST].sum() else (other, quiet_other)
     if fuller[LOWEST].sum() < STANDS_OUT * quiet[LOWEST].sum() or min(one.min(), other.min()) <= LEAST_POWER:
-        return PairLows(a=a, b=b, n_strokes=len(start), unmeasured=dict.fromkeys(names, NO_LOWS), **nothing)
+        return PairLows(a=a, b=b, n_strokes=len(start), unmeasured=dict.fromkeys(names, NOTHING_LOW), **nothing)
     ratio = 10.0 * np.log10(one / other)
     ratio -= ratio[REFERENCE].mean()
     lowest, low, upper = (float(ratio[part].mean()) for part in (LOWEST, LOW, UPPER))
