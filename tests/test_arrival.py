@@ -236,6 +236,31 @@ def test_two_hits_give_a_delay_without_a_spread() -> None:
     assert pair.unmeasured["delay_spread_ms"] == "too few hits for a spread"
 
 
+@pytest.mark.parametrize("n", [3, 4])
+def test_the_spread_of_a_few_strokes_is_the_farthest_ones(n: int) -> None:
+    """One stroke of a line check that comes 0.2 ms late is not averaged away."""
+    d = st.drum_times(n)
+    heard = st.excerpts(d, st.Ring(), delay_s=0.003)
+    assert (steady := pair_of(d, st.excerpts(d, st.Ring()), heard).delay_spread_ms) is not None
+    heard[-1] = st.excerpts(d, st.Ring(), delay_s=0.0032)[-1]
+    spread = pair_of(d, st.excerpts(d, st.Ring()), heard).delay_spread_ms
+
+    assert steady < 0.003  # as exact as a delay is
+    assert spread is not None
+    assert 0.1 < spread < 0.21  # the mean of all lies between them
+
+
+def test_of_three_strokes_each_has_to_show_the_drum_for_a_spread() -> None:
+    """One that is lost in noise leaves a delay that nobody may judge by."""
+    d = st.drum_times(3)
+    heard = st.excerpts(d, st.Ring(), delay_s=0.003)
+    heard[1] = st.noise_like(heard[1], 0.5, np.random.default_rng(2))
+    pair = pair_of(d, st.excerpts(d, st.Ring()), heard)
+
+    assert pair.delay_spread_ms is None
+    assert pair.unmeasured["delay_spread_ms"] == "too few hits for a spread"
+
+
 def test_what_no_group_of_hits_bears_out_is_no_delay() -> None:
     """Where groups could be compared and one mic's do not show the drum, its mean may show anything."""
     sure = Arrival(time_s=0.0, spread_s=1e-6, sign=1, sign_confidence=1.0, snr_db=60.0)

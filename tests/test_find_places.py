@@ -28,7 +28,7 @@ def test_a_snare_bottom_that_cancels_is_named_first_and_never_has_to_be_redone()
         {"fuller_db": -9.0, "fuller_agreement": 0.6},  # not steady
         {"fuller_db": -4.0, "polarity": "same"},  # leans, and the first motion denies it
         {"fuller_db": -9.0, "delay_ms": 2.0},  # a delay of half a period cancels by itself
-        {"fuller_db": -9.0, "n_hits": 3},
+        {"fuller_db": -9.0, "n_hits": 2},
     ],
 )
 def test_a_cancellation_that_a_flip_does_not_explain_is_no_finding(changes):
@@ -73,6 +73,17 @@ def test_a_pair_that_cancels_on_one_drum_only_is_a_matter_of_place():
     assert k.told(records).findings == ()
 
 
+def test_three_strokes_of_each_drum_invert_an_overhead_and_three_of_one_ask_for_a_look():
+    def judged(kick, snare):
+        records = flipped_overhead("overhead-left")
+        for drum, n in (("kick", kick), ("snare", snare)):
+            records = k.with_pair(records, "overhead-left", "overhead-right", drum, n_hits=n)
+        return k.the(k.told(records), "polarity")
+
+    assert (judged(3, 3).severity, judged(2, 3).severity, judged(2, 20).severity) == ("fix", "look", "fix")
+    assert judged(2, 3).confidence < judged(2, 20).confidence
+
+
 UNPLACED = ("delay_ms", "delay_spread_ms", "path_cm", "polarity", "polarity_confidence", "first_notch_hz")
 
 
@@ -90,10 +101,33 @@ def test_an_inverted_overhead_is_found_by_the_kick_and_first_motions_where_no_de
     assert (f.severity, f.files[0]) == ("fix", k.file_of("overhead-left"))
 
 
+def test_kick_and_snare_that_both_cancel_without_a_known_delay_ask_for_a_look():
+    records = k.kit()
+    for drum, level in (("kick", -9.3), ("snare", -4.0)):
+        records = k.with_pair(records, "overhead-left", "overhead-right", drum, fuller="flip", fuller_db=level)
+        records = unplaced(records, "overhead-left", "overhead-right", drum)
+    found = k.the(k.told(records), "polarity")
+    assert (found.severity, found.value) == ("look", -9.3)
+    rooms = k.kit()
+    for drum in ("kick", "snare"):
+        rooms = k.with_pair(rooms, "room-left", "room-right", drum, fuller="flip", fuller_db=-9.3)
+        rooms = unplaced(rooms, "room-left", "room-right", drum)
+    assert k.told(rooms).findings == ()  # a room's own modes do that
+
+
+def test_a_kick_whose_delay_is_not_known_bears_out_a_snare_that_leans():
+    records = k.with_pair(k.kit(), "overhead-left", "overhead-right", "snare", fuller="flip", fuller_db=-5.8)
+    unknown = unplaced(records, "overhead-left", "overhead-right", "kick")
+    assert k.told(unknown).findings == ()
+    thin = k.with_pair(unknown, "overhead-left", "overhead-right", "kick", fuller="flip", fuller_db=-9.3)
+    assert k.the(k.told(thin), "polarity").severity == "fix"
+
+
 def test_neither_the_kick_nor_first_motions_alone_invert_an_overhead_whose_delay_is_not_known():
     thin, turned = k.kit(), flipped_overhead("overhead-left")
     for drum in ("kick", "snare"):
-        thin = k.with_pair(thin, "overhead-left", "overhead-right", drum, fuller="flip", fuller_db=-8.0)
+        level = -8.0 if drum == "kick" else 6.0
+        thin = k.with_pair(thin, "overhead-left", "overhead-right", drum, fuller="flip", fuller_db=level)
         thin = unplaced(thin, "overhead-left", "overhead-right", drum)
         turned = k.with_pair(turned, "overhead-left", "overhead-right", drum, fuller="leave", fuller_db=8.0)
         turned = unplaced(turned, "overhead-left", "overhead-right", drum)
@@ -165,6 +199,15 @@ def test_an_overhead_further_from_the_snare_weighs_by_the_difference(by_ms, seve
     f = k.the(judgement, "pair-offset")
     assert (f.severity, f.files) == (severity, ("overhead-right.wav", "overhead-left.wav"))
     assert f.value == pytest.approx(by_ms + 0.1)  # the take's own pair is 0.1 ms apart
+
+
+@pytest.mark.parametrize(("n_hits", "severity"), [(2, None), (3, "look"), (5, "fix")])
+def test_a_line_check_of_three_strokes_asks_for_a_look_at_a_pair_and_of_two_for_nothing(n_hits, severity):
+    records = k.shifted(k.kit(), "overhead-right", 1.7)
+    records = k.with_pair(records, "overhead-left", "overhead-right", "snare", n_hits=n_hits)
+    assert [f.severity for f in k.told(records).findings if f.code == "pair-offset"] == [severity] * (
+        severity is not None
+    )
 
 
 def test_overheads_that_the_tape_calls_equal_are_judged_more_strictly():

@@ -137,13 +137,13 @@ def test_the_better_half_of_the_strokes_is_stacked() -> None:
 
 
 def test_groups_share_the_strokes_out() -> None:
-    """Five groups where ten strokes are stacked, two of four, none of three or less."""
+    """Five groups where ten strokes are stacked, two of five; of three or four each is one, of two there are none."""
     counts = {}
-    for n in (20, 4, 3, 2):
+    for n in (20, 5, 4, 3, 2):
         d = st.drum_times(n)
         counts[n] = len(stack_strokes(st.aligned_strokes(d, st.excerpts(d, st.Ring()))).groups)
 
-    assert counts == {20: N_GROUPS, 4: 2, 3: 0, 2: 0}
+    assert counts == {20: N_GROUPS, 5: 2, 4: 4, 3: 3, 2: 0}
 
 
 @pytest.mark.parametrize("every", [2, 4])

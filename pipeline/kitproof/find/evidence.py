@@ -18,6 +18,7 @@ from kitproof.model import (
     FileFacts,
     Hit,
     PairEntry,
+    Severity,
     Take,
 )  # fmt: skip
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC
@@ -119,6 +120,10 @@ class Evidence:
             p is not None and p.delay_ms is not None and p.delay_spread_ms is not None
             and p.delay_spread_ms <= self.limits[spread] and p.n_hits >= self.limits["delay_fewest_hits"]
         )  # fmt: skip
+
+    def at_most(self, severity: Severity, n_hits: int) -> Severity:
+        """A severity, but no fix from a few strokes only."""
+        return "look" if severity == "fix" and n_hits < self.limits["fix_fewest_hits"] else severity
 
 
 def is_distant(role: str) -> bool:

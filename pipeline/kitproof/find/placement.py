@@ -171,7 +171,8 @@ def _late_finding(e: Evidence, late: Lateness) -> Finding:
         how_much = f"{ms(late.excess_ms)} later than its place explains{drums}"
     limit = e.limits["late_close_ms"]
     return Finding(
-        code="late-channel", severity="fix" if late.excess_ms > 2.0 * late.spread_ms else "look", files=(late.file,),
+        code="late-channel", files=(late.file,),
+        severity="look" if late.excess_ms <= 2.0 * late.spread_ms else e.at_most("fix", late.n_hits * late.n_drums),
         message=f"{e.head(late.file)} is {how_much}: "
         f"it would have to stand {metres:.1f} m away.",
         action=f"Look for a second conversion or an effect in the path of {label} and take it out; note the delay.",
@@ -249,7 +250,7 @@ def _spaced(e: Evidence, a: Channel, b: Channel, p: PairEntry) -> Iterator[Findi
     equal = ", although the tape says they are equal" if declared is not None else ""
     path = abs(delay) / 1000.0 * speed_of_sound_m_s(e.take.temperature_c)
     yield Finding(
-        code="pair-offset", severity=severity, files=(later.file, sooner.file),
+        code="pair-offset", severity=e.at_most(severity, p.n_hits), files=(later.file, sooner.file),
         message=f"The snare reaches {later.label} {ms(abs(delay))} ({cm(path)}) after {sooner.label}{equal}.",
         action=f"Move {later.label} {cm(path)} nearer to the snare, or note it if the lean is wanted.",
         value=abs(delay), unit="ms", confidence=sureness(abs(delay) - limit, spread, p.n_hits), drum="snare",

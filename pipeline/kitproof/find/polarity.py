@@ -58,7 +58,8 @@ def _confidence(e: Evidence, entries: Sequence[PairEntry]) -> float:
     agreement = min(p.fuller_agreement or 0.0 for p in entries)
     beyond = min(1.0, depth / abs(e.limits["cancel_clear_db"]))
     support = 0.1 if all(_moves_apart(e, p) for p in entries) else 0.0
-    return round(min(0.98, agreement * (0.55 + 0.3 * beyond) + support), 2)
+    few = 0.9 if sum(p.n_hits for p in entries) < e.limits["fix_fewest_hits"] else 1.0
+    return round(few * min(0.98, agreement * (0.55 + 0.3 * beyond) + support), 2)
 
 
 def _partner(e: Evidence, p: PairEntry) -> Finding:
@@ -87,22 +88,49 @@ def _share(p: PairEntry) -> str:
 def _spaced(e: Evidence, left: str, right: str) -> Iterator[Finding]:
     """Left against right: every drum that can tell has to say the same, one of them clearly."""
     entries = [p for d in ("kick", "snare") if (p := e.pair(left, right, d)) is not None and votes(e, p)]
-    entries = entries or _kick_unplaced(e, left, right)
+    entries = [*_kick_besides(e, left, right, entries), *entries] or _kick_unplaced(e, left, right)
+    unplaced = [] if entries else _both_unplaced(e, left, right)
+    entries = entries or unplaced
     if not entries or not all(p.fuller_db is not None and p.fuller_db <= e.limits["cancel_db"] for p in entries):
         return
     if not any(p.fuller_db is not None and p.fuller_db <= e.limits["cancel_clear_db"] for p in entries):
         return
     flip, keep = _odd_one(e, left, right)
+    severity = "look" if unplaced else e.at_most("fix", sum(p.n_hits for p in entries))
     drums = listed([drum_label(p.drum) for p in entries])
     lost = db(max(abs(p.fuller_db or 0.0) for p in entries))
     yield Finding(
-        code="polarity", severity="fix", files=(flip, keep),
+        code="polarity", severity=severity, files=(flip, keep),
         message=f"{e.head(flip)} and {e.label(keep)} cancel: in mono the {drums} "
         f"{'lose' if len(entries) > 1 else 'loses'} up to {lost} of low end against one side flipped.",
         action=f"Look for a flipped switch or a miswired lead on {e.label(flip)}; flip it and mark the lead.",
-        value=min(p.fuller_db or 0.0 for p in entries), unit="dB", confidence=_confidence(e, entries),
-        else_maybe=f"The other one, {e.label(keep)}, may be the flipped side: against the close mics it does not show.",
+        value=min(p.fuller_db or 0.0 for p in entries), unit="dB",
+        confidence=min(_confidence(e, entries), 0.75 if unplaced else 1.0),
+        else_maybe="Both may hang at very unlike distances from the drums: where their first sound lies is not known."
+        if unplaced
+        else f"The other one, {e.label(keep)}, may be the flipped side: against the close mics it does not show.",
     )  # fmt: skip
+
+
+def _kick_besides(e: Evidence, left: str, right: str, voting: Sequence[PairEntry]) -> list[PairEntry]:
+    """The kick of two overheads whose delay nobody knows, beside a snare that cancels: a delay cannot do both."""
+    a, kick = e.channel(left), e.pair(left, right, "kick")
+    if not voting or a is None or is_room(a.role) or kick is None or kick.delay_ms is not None:
+        return []
+    return [kick] if _steady(e, kick) and (kick.fuller_db or 0.0) <= e.limits["cancel_db"] else []
+
+
+def _both_unplaced(e: Evidence, left: str, right: str) -> list[PairEntry]:
+    """Kick and snare of two overheads of which no delay is known, if both cancel steadily, the kick clearly.
+
+    Snare and kick lie an octave and more apart: one place that thins out both is hardly to be found, but it may be.
+    """
+    a = e.channel(left)
+    both = [p for d in ("kick", "snare") if (p := e.pair(left, right, d)) is not None and p.delay_ms is None]
+    if a is None or is_room(a.role) or len(both) < 2 or not all(_steady(e, p) for p in both):
+        return []
+    few = min(p.n_hits for p in both) < e.limits["fix_fewest_hits"]
+    return [] if few or (both[0].fuller_db or 0.0) > e.limits["cancel_clear_db"] else both
 
 
 def _kick_unplaced(e: Evidence, left: str, right: str) -> list[PairEntry]:

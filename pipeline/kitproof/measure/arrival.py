@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from kitproof.measure.excerpts import LEAD_S
-from kitproof.measure.stacking import AlignedStrokes, Stack, stack_strokes
+from kitproof.measure.stacking import ALONE, AlignedStrokes, Stack, stack_strokes
 
 UPSAMPLING = 16  # a threshold is crossed between samples: 0.02 sample of error at most
 SEARCH_S = (-0.0005, 0.030)  # not before the own mic; room mics hear a drum up to 10 m, 30 ms, later
@@ -44,7 +44,7 @@ class Arrival:
     """First sound of a drum in a mic, after the stroke's time at the own mic; None: not found."""
 
     time_s: float | None
-    spread_s: float | None  # standard error, from groups of strokes; None with fewer than two groups
+    spread_s: float | None  # standard error, from groups of strokes; of three or four strokes the farthest one's
     sign: int  # first motion: +1 or -1; 0: unclear
     sign_confidence: float  # 0 to 1
     snr_db: float  # peak over what was there before
@@ -101,7 +101,10 @@ def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:
     groups = [first_break(g, s.rate_hz, around_s) for g in s.groups]
     times = np.array([g.time_s for g in groups if g.time_s is not None])
     spread = None
-    if len(times) >= 2:
+    if s.n_hits in ALONE:
+        # Single strokes: all of them have to show it, and the worst one counts.
+        spread = float(np.abs(times - whole.time_s).max()) if len(times) == s.n_hits else None
+    elif len(times) >= 2:
         # From the median distance: one group that lands on a reflection must not blow it up.
         spread = float(1.4826 * np.median(np.abs(times - whole.time_s)) / np.sqrt(len(times)))
     # A group's own first motion may be lost in noise; whether it moves with the mean there is not.

@@ -15,6 +15,7 @@ import numpy as np
 
 from kitproof.measure.arrival import LEAST_SNR_DB, Arrival
 from kitproof.measure.look import ChannelLook
+from kitproof.measure.stacking import ALONE
 from kitproof.model import Channel, Fuller, PairEntry, Polarity
 from kitproof.reasons import (
     ALREADY_SOUNDING,
@@ -88,7 +89,7 @@ def _delay(
         why = FEW_HITS.format(n=n, least=FEWEST_HITS)
     elif first.time_s is None or second.time_s is None:
         why = _not_found(min((a for a in (first, second) if a.time_s is None), key=lambda a: a.snr_db))
-    elif first.spread_s is None and second.spread_s is None:
+    elif None in (first.spread_s, second.spread_s) and (n <= max(ALONE) or first.spread_s is second.spread_s):
         reasons["delay_spread_ms"] = FEW_FOR_SPREAD
         return 1000.0 * (second.time_s - first.time_s), None
     elif first.spread_s is None or second.spread_s is None:

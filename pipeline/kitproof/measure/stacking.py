@@ -27,6 +27,7 @@ from kitproof.measure.excerpts import LEAD_S, DrumTimes, Float32Array
 
 N_GROUPS = 5
 FEWEST = 5  # strokes in a stack, where there are that many
+ALONE = (3, 4)  # of so few, each stroke is a group: a line check has no more
 BETTER_HALF = 0.5
 ENOUGH_CLEAR = 6  # so many strokes without another drum near them, and the others are left out
 # Where a drum speaks and the drums played with it, or its own ring from before, do not: high-pass, low-pass, Hz
@@ -83,7 +84,7 @@ def stack_strokes(a: AlignedStrokes, around_s: float | None = None, usable: NDAr
     d, rate_hz = a.drum, a.rate_hz
     use, merit = _best(d, a.filtered, rate_hz, around_s or 0.0, usable)
     scale = float(np.median(d.strength))
-    n_groups = min(N_GROUPS, len(use) // 2)
+    n_groups = len(use) if len(use) in ALONE else min(N_GROUPS, len(use) // 2)
     parts = [use] + ([use[g::n_groups] for g in range(n_groups)] if n_groups >= 2 else [])
     best = [np.median(a.waves[part], axis=0) * scale for part in parts]
     if around_s is not None:
