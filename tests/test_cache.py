@@ -18,7 +18,7 @@ import kitproof
 import takes
 from executors import Counting
 from kitproof import cache as cache_module
-from kitproof import deliver, run
+from kitproof import deliver, run, stages
 from kitproof.cache import CHANNEL_CODE, REPORT_CODE, TAKE_CODE, Cache, Memory, default_folder, open_cache
 from kitproof.caching import from_bytes, to_bytes
 from kitproof.cli import main
@@ -214,7 +214,7 @@ def test_a_stage_that_failed_is_tried_again(
     """A take in which something could not be measured is not kept; its channels are."""
     cache = Cache(folder=tmp_path / "kept")
     with monkeypatch.context() as broken:
-        broken.setattr(run, "delay_courses", lambda *a: 1 / 0)
+        broken.setattr(stages, "delay_courses", lambda *a: 1 / 0)
         assert measure_take(small, Counting(), cache=cache).troubles
     jobs = Counting()
 

@@ -304,7 +304,7 @@ def test_demo_prints_the_takes_it_wrote(
         for n in (1, 2):
             (folder / f"Tidewall take {n}").mkdir(parents=True)
 
-    monkeypatch.setattr(deliver, "build_demo", build)
+    monkeypatch.setattr("kitproof.demo.build_demo", build)
 
     assert main(["demo", str(tmp_path / "demo")]) == 0
     assert capsys.readouterr().out.splitlines() == [str(tmp_path / "demo" / f"Tidewall take {n}") for n in (1, 2)]

@@ -90,7 +90,7 @@ def test_a_file_in_the_way_is_an_error_that_names_it(result: Result, tmp_path: P
 def test_the_demo_is_two_takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Their folders are given back in order; other things lying there are not takes."""
     monkeypatch.setattr(
-        deliver, "build_demo", lambda folder: [(folder / f"take {n}").mkdir(parents=True) for n in (2, 1)]
+        "kitproof.demo.build_demo", lambda folder: [(folder / f"take {n}").mkdir(parents=True) for n in (2, 1)]
     )
     (tmp_path / "notes.txt").write_text("")
 

@@ -9,16 +9,12 @@ from pathlib import Path
 from kitproof import saved
 from kitproof.cache import Cache, report_key
 from kitproof.comparison import Comparison
-from kitproof.demo import build_demo
 from kitproof.errors import OutputError
 from kitproof.ingest.sheet import write_sheet
 from kitproof.ingest.words import AUDIO_SUFFIXES
-from kitproof.model import Measurements, Pictures
-from kitproof.report.comparison.document import write_comparison_report
-from kitproof.report.document import write_report
-from kitproof.report.style import PageSize
+from kitproof.model import Measurements, Pictures, Result
+from kitproof.report import PageSize, write_comparison_report, write_report
 from kitproof.report.wording import languages
-from kitproof.run import Result
 from kitproof.wholefile import whole_file
 
 __all__ = [
@@ -165,5 +161,7 @@ def refuse_same_names(takes: Sequence[Path]) -> None:
 
 def write_demo(folder: Path) -> list[Path]:
     """Build the demo takes; returns their folders."""
+    from kitproof.demo import build_demo  # the one command that needs the modelled kit, and libraries for signals
+
     build_demo(folder)
     return sorted(p for p in folder.iterdir() if p.is_dir())

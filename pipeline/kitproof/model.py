@@ -15,7 +15,7 @@ channel: the file's name, with ":2" added for the second channel of an interleav
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -33,6 +33,7 @@ Fuller = Literal["leave", "flip", "move"]
 Side = Literal["positive", "negative"]
 Severity = Literal["fix", "look", "note"]
 VerdictWord = Literal["keep", "fix-and-redo", "redo", "unknown"]
+Progress = Callable[[str, int, int], None]  # told of every job: stage, jobs done, jobs in all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -524,3 +525,12 @@ class Pictures:
     channels: tuple[ChannelPicture, ...]
     hits: tuple[HitPicture, ...]
     moments: tuple[MomentPicture, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """A measured take: what is saved, the pictures for its report, and what went wrong on the way."""
+
+    measurements: Measurements
+    pictures: Pictures
+    troubles: tuple[str, ...] = ()

@@ -1,132 +1,49 @@
-"""The order of the stages, and what happens when one cannot finish.
-
-    read_take -> scan every channel -> find hits -> second look at every channel -> pairs, bleed -> judge
-
-Every job that touches samples is a plain function of plain arguments, handed to one concurrent.futures
-executor; another executor (a cluster's) can take its place. A channel that cannot be read, or a stage
-that fails, does not stop the take: the rest is measured, and what is missing is named.
-"""
+"""A take is measured: from memory where it is known, else in the stages of `stages.py`."""
 
 from __future__ import annotations
 
 import os
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field, replace
-from functools import partial
-from importlib import metadata
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from pathlib import Path
-from platform import python_version
-from typing import TypeVar
+from typing import ParamSpec, TypeVar
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
-from kitproof import __version__
-from kitproof.assemble import channel_measures, drum_measures, hits_of
 from kitproof.cache import Cache, Memory, open_cache
-from kitproof.comparing import find_copies, hear_click, read_click
-from kitproof.errors import TakeError
-from kitproof.evidence import picture_moments
-from kitproof.find import Thresholds, judge
+from kitproof.find import Thresholds
 from kitproof.ingest.take import read_take
-from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
-from kitproof.measure.candidates import Rises
-from kitproof.measure.courses import delay_courses
-from kitproof.measure.excerpts import DrumTimes, clear_of_others
-from kitproof.measure.grid import ClickTrack
-from kitproof.measure.hits import Stroke, find_hits
-from kitproof.measure.lateness import in_time, late_mics
-from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
-from kitproof.measure.lowend import measure_low_end
-from kitproof.measure.observers import TAKE_OBSERVERS, observe_channel
-from kitproof.measure.onsets import OnsetTrack
-from kitproof.measure.ownmic import StrokeMeasures
-from kitproof.measure.pairs import measure_pair, wanted_pairs
-from kitproof.measure.picture import with_strokes
-from kitproof.measure.timeline import common_tracks
-from kitproof.measure.views import ChannelBrief, TakeView
-from kitproof.model import (
-    Channel,
-    ChannelFaults,
-    ClickBleed,
-    DelayCourse,
-    Duplicate,
-    Hit,
-    LowEndPair,
-    Measurements,
-    MomentPicture,
-    NotChecked,
-    PairEntry,
-    Pictures,
-    Take,
-)  # fmt: skip
-from kitproof.observed import Observed
-from kitproof.observed.lateness import LateMic
-from kitproof.ranging import range_late_mics
-from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
-from kitproof.scanning import Progress, ScannedChannel, scan_all
+from kitproof.model import Progress, Result
+from kitproof.versions import versions
 
 __all__ = [
-    "Cache",
-    "Progress",
-    "Result",
-    "default_executor",
-    "limits_text",
-    "measure_take",
-    "one_thread",
-    "open_cache",
-    "own_mics",
+    "Cache", "Progress", "Result", "default_executor", "limits_text", "measure_take", "one_thread", "open_cache",
     "versions",
-]
+]  # fmt: skip
 
+P = ParamSpec("P")
 T = TypeVar("T")
-FURTHER_S = (0.0, 0.0025)  # a late mic that hears its drum after others still, moved as far as is roughly known
-OVERHEADS = ("overhead-left", "overhead-right", "overhead")
-LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "matplotlib", "reportlab")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
-    """A measured take: what is saved, the pictures for its report, and what went wrong on the way."""
+class Workers(ProcessPoolExecutor):
+    """Processes that start as copies of this one, where the system allows it."""
 
-    measurements: Measurements
-    pictures: Pictures
-    troubles: tuple[str, ...] = ()
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """As ever; but what jobs need is loaded before the first copy is made, not in every copy by itself."""
+        import kitproof.stages  # noqa: F401
 
-
-@dataclass(slots=True)
-class _Course:
-    """What has gone wrong so far; `strict` lets the first failing stage stop the take."""
-
-    strict: bool
-    missing: list[NotChecked] = field(default_factory=list)
-
-    def attempt(self, what: str, stage: Callable[[], T], otherwise: T) -> T:
-        """The stage's result, or `otherwise` and a note of what could not be checked."""
-        try:
-            return stage()
-        except Exception as error:
-            self.note(what, error)
-            return otherwise
-
-    def note(self, what: str, error: Exception) -> None:
-        """Remember that something failed; with `strict`, raise its error instead."""
-        if self.strict:
-            raise error
-        self.missing.append(
-            NotChecked(check=what, reason=f"this stage failed: {type(error).__name__}: {error}", code="stage")
-        )
+        return super().submit(fn, *args, **kwargs)
 
 
-def default_executor(n_workers: int | None = None) -> ProcessPoolExecutor:
+def default_executor(n_workers: int | None = None) -> Executor:
     """Processes on this machine, one a processor, each with a single thread."""
-    return ProcessPoolExecutor(n_workers or os.cpu_count() or 1, initializer=one_thread)
+    return Workers(n_workers or os.cpu_count() or 1, initializer=one_thread)
 
 
 def one_thread() -> None:
     """Keep the numeric libraries of this process to one thread: the channels are what runs in parallel."""
+    import kitproof.stages  # noqa: F401  # a library that is loaded after this would not be held to it
+
     threadpool_limits(limits=1)
 
 
@@ -148,377 +65,21 @@ def measure_take(
     ------
     TakeError : there is no take in the folder, or no channel of it can be read
     """
-    one_thread()
-    tell = progress or (lambda stage, done, total: None)
-    course = _Course(strict)
     take = read_take(folder, place=place)
     memory = None if cache is None else Memory.of(cache, take, executor, versions())
     if memory is not None and (known := memory.whole()) is not None:
         return Result(measurements=known[0], pictures=known[1])
-    result = _measure(take, executor, tell, course, memory)
+    # Here and not above: the libraries for signals take longer to load than a known take to be looked up.
+    from kitproof import stages
+
+    one_thread()
+    tell = progress or (lambda stage, done, total: None)
+    result = stages.measure(take, executor, tell, strict=strict, memory=memory)
     if memory is not None and not result.troubles:
         memory.keep_whole(result.measurements, result.pictures)
     return result
 
 
-def _measure(take: Take, executor: Executor, tell: Progress, course: _Course, memory: Memory | None) -> Result:
-    """Every stage, one after the other."""
-    folder = Path(take.folder)
-    take, scanned = scan_all(take, executor, tell, course.note, memory)
-    if not scanned:
-        said = (*(f.problem_text for f in take.files if f.problem_text), *(m.reason for m in course.missing))
-        first = next(iter(said), "no channel could be read")
-        raise TakeError(f"{folder}: nothing could be measured; {first}")
-    kit = [c for c in take.channels if c.file in scanned and c.role not in NOT_A_KIT_MIC]
-    own = own_mics(kit, scanned)
-    tell("hits", 0, 1)
-    tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
-    root = folder
-    late: tuple[LateMic, ...] = course.attempt(
-        "late mics", lambda: _late_mics(root, take, kit, own, tracks, scanned, executor), ()
-    )
-    late_s = {m.file: m.late_ms / 1000.0 for m in late}
-    tracks = _in_time(tracks, late_s)
-    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks, scanned), ())
-    tell("hits", 1, 1)
-    nobody: dict[tuple[str, str], OwnStrokes] = {}
-    own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, late_s, executor), nobody)
-    hits = hits_of(strokes, own_strokes)
-    drums = _drum_times(own_strokes)
-    nothing: dict[str, ChannelLook] = {}
-    looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, late_s, executor, tell), nothing)
-    pairs: tuple[PairEntry, ...] = course.attempt(
-        "arrival and polarity", lambda: _pairs(kit, own, drums, looks, take), ()
-    )
-    click = course.attempt("click", lambda: read_click(take, scanned, executor), None)
-    channel_jobs = _observe_channels(root, kit, scanned, own, drums, late_s, executor)
-    faults = _faults(take, kit, scanned, own, looks, click, executor, course)
-    # The longest jobs come last: nothing waits for them, so they run beside what this process does itself.
-    bleed_jobs = {
-        file: executor.submit(measure_bleed, file, drum, tracks[file], list(drums.values()))
-        for drum, file in own.items()
-    }
-    clues: tuple[object, ...] = course.attempt(
-        "finer checks of each channel", lambda: _seen_in_channels(channel_jobs, scanned, course), ()
-    )
-    view = TakeView(
-        take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs,
-        rises=_known_rises(tracks, scanned), low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
-        clues=clues if click is None else (*clues, click),
-    )  # fmt: skip
-    heard = [level for look in looks.values() for level in look.levels]
-    observed = Observed.of((*clues, *heard, *late, *_observe_take(view, course)))
-    no_bleed = BleedMeasures(entries=(), foreign_time_share={})
-    bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
-    result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
-    found = result.measurements.findings
-    moments: tuple[MomentPicture, ...] = course.attempt(
-        "pictures of the findings", lambda: picture_moments(root, kit, found, executor), ()
-    )
-    channels = with_strokes(result.pictures.channels, clues)
-    return replace(result, pictures=replace(result.pictures, channels=channels, moments=moments))
-
-
-def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
-    """drum -> file of the close mic its hits are timed by: the best role that is there and not silent."""
-    files: dict[str, str] = {}
-    for drum, roles in OWN_MIC_ORDER.items():
-        for role in roles:
-            found = [c.file for c in kit if c.role == role and scanned[c.file].scan.sample_peak_dbfs is not None]
-            if found:
-                files[drum] = found[0]
-                break
-    return files
-
-
-def _find(
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    tracks: Mapping[str, OnsetTrack],
-    scanned: Mapping[str, ScannedChannel],
-) -> tuple[Stroke, ...]:
-    close = [c.file for c in kit if c.role in DRUM_OF_ROLE]
-    order = {role: i for i, role in enumerate(DISTANT_ROLES)}
-    far = sorted((c for c in kit if c.role in order), key=lambda c: order[c.role])
-    return find_hits(tracks, own, close, [c.file for c in far], _known_rises(tracks, scanned))
-
-
-def _known_rises(tracks: Mapping[str, OnsetTrack], scanned: Mapping[str, ScannedChannel]) -> dict[str, Rises]:
-    """Of the tracks that are as they were scanned; one that was moved, or brought to another rate, has others."""
-    return {f: scanned[f].rises for f, t in tracks.items() if t.band_db is scanned[f].track.band_db}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnStrokes:
-    """The strokes of one drum in one file, exact."""
-
-    drum: str
-    file: str
-    strokes: tuple[Stroke, ...]
-    measures: StrokeMeasures
-
-
-def _late_mics(
-    root: Path,
-    take: Take,
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    tracks: Mapping[str, OnsetTrack],
-    scanned: Mapping[str, ScannedChannel],
-    executor: Executor,
-) -> tuple[LateMic, ...]:
-    """The own mics that are late as a whole.
-
-    A rough figure is enough to find strokes by, and those tell it exactly.
-    """
-    far = [c.file for c in kit if c.role in OVERHEADS]
-    rough_s = late_mics(tracks, list(own.values()), far, _known_rises(tracks, scanned))
-    if not rough_s:
-        return ()
-    tries = []
-    for more_s in FURTHER_S:
-        moved_s = {f: late + more_s for f, late in rough_s.items()}
-        strokes = _find(kit, own, _in_time(tracks, moved_s), scanned)
-        drums = _drum_times(_look_at_own(root, take, strokes, moved_s, executor))
-        tries.append(range_late_mics(root, {c.file: c for c in kit}, own, drums, rough_s, moved_s, executor))
-        if all(m.n_drums for m in tries[-1]):
-            break
-    return max(tries, key=lambda found: sum(m.n_drums for m in found))
-
-
-def _in_time(tracks: Mapping[str, OnsetTrack], late_s: Mapping[str, float]) -> dict[str, OnsetTrack]:
-    return {f: in_time(t, late_s[f]) if f in late_s else t for f, t in tracks.items()}
-
-
-def _look_at_own(
-    root: Path, take: Take, strokes: Iterable[Stroke], late_s: Mapping[str, float], executor: Executor
-) -> dict[tuple[str, str], OwnStrokes]:
-    by_place: dict[tuple[str, str], list[Stroke]] = {}
-    for s in strokes:
-        by_place.setdefault((s.drum, s.file), []).append(s)
-    channels = {c.file: c for c in take.channels}
-    jobs = {
-        place: executor.submit(
-            look_at_own, root / channels[place[1]].path, channels[place[1]].index_in_file,
-            np.array([s.time_s for s in group]) + late_s.get(place[1], 0.0),
-        )
-        for place, group in by_place.items()
-    }  # fmt: skip
-    return {
-        place: OwnStrokes(
-            drum=place[0],
-            file=place[1],
-            strokes=tuple(by_place[place]),
-            measures=job.result().earlier(late_s.get(place[1], 0.0)),
-        )
-        for place, job in jobs.items()
-    }
-
-
-def _drum_times(own_strokes: Mapping[tuple[str, str], OwnStrokes]) -> dict[str, DrumTimes]:
-    """Strokes per drum, in order of time; unmiked ones keep the strength of the mic that heard them."""
-    every = [(o.drum, t) for o in own_strokes.values() for t in o.measures.time_s.tolist()]
-    out: dict[str, DrumTimes] = {}
-    for drum in dict.fromkeys(o.drum for o in own_strokes.values()):
-        parts = [o for o in own_strokes.values() if o.drum == drum]
-        time_s = np.concatenate([o.measures.time_s for o in parts])
-        strength = np.concatenate([o.measures.peak for o in parts])
-        order = np.argsort(time_s, kind="stable")
-        time_s, strength = time_s[order], np.maximum(strength[order], 1e-9)
-        others = [t for d, t in every if d != drum]
-        out[drum] = DrumTimes(
-            drum=drum, own_file=parts[0].file, time_s=time_s, strength=strength,
-            clear=clear_of_others(time_s.tolist(), others),
-        )  # fmt: skip
-    return out
-
-
-def _look_at_all(
-    root: Path,
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    drums: Mapping[str, DrumTimes],
-    late_s: Mapping[str, float],
-    executor: Executor,
-    tell: Progress,
-) -> dict[str, ChannelLook]:
-    miked = [d for d in drums.values() if d.drum in own]
-    own_drum = {file: drum for drum, file in own.items()}
-    jobs = {
-        executor.submit(
-            look_at_channel, root / c.path, c.index_in_file, c.file, _heard_here(c, miked),
-            own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)), late_s.get(c.file, 0.0),
-        ): c.file
-        for c in kit
-    }  # fmt: skip
-    looks = {}
-    for n, job in enumerate(as_completed(jobs), 1):
-        looks[jobs[job]] = job.result()
-        tell("arrival", n, len(jobs))
-    return {c.file: looks[c.file] for c in kit}
-
-
-def _heard_here(c: Channel, miked: Sequence[DrumTimes]) -> list[DrumTimes]:
-    """The drums whose arrival in a channel anyone asks for: all in a distant mic, its own in a close one."""
-    return [d for d in miked if c.role in DISTANT_ROLES or DRUM_OF_ROLE.get(c.role) == d.drum]
-
-
-def _pairs(
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    drums: Mapping[str, DrumTimes],
-    looks: Mapping[str, ChannelLook],
-    take: Take,
-) -> tuple[PairEntry, ...]:
-    wanted = wanted_pairs(kit, own, [d for d in own if d in drums])
-    return tuple(
-        measure_pair(looks[a], looks[b], drum, take.temperature_c) for a, b, drum in wanted if a in looks and b in looks
-    )
-
-
-def _bleed(jobs: Mapping[str, Future[MicBleed]]) -> BleedMeasures:
-    found = {file: job.result() for file, job in jobs.items()}
-    shares = {file: m.foreign_time_share for file, m in found.items() if m.foreign_time_share is not None}
-    return BleedMeasures(entries=tuple(e for m in found.values() for e in m.entries), foreign_time_share=shares)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Faults:
-    """What the signals show beyond levels."""
-
-    channels: tuple[ChannelFaults, ...]
-    duplicates: tuple[Duplicate, ...]
-    click_bleed: tuple[ClickBleed, ...]
-    courses: tuple[DelayCourse, ...]
-    low_end: tuple[LowEndPair, ...]
-
-
-def _faults(
-    take: Take,
-    kit: Sequence[Channel],
-    scanned: Mapping[str, ScannedChannel],
-    own: Mapping[str, str],
-    looks: Mapping[str, ChannelLook],
-    click: ClickTrack | None,
-    executor: Executor,
-    course: _Course,
-) -> _Faults:
-    lags = [lag for look in looks.values() for lag in look.lags]
-    return _Faults(
-        channels=tuple(s.faults for s in scanned.values()),
-        duplicates=course.attempt("copies", lambda: find_copies(take, scanned, executor), ()),
-        click_bleed=course.attempt("click", lambda: hear_click(take, kit, click, executor), ()),
-        courses=course.attempt("drift and moved mics", lambda: delay_courses(lags, own), ()),
-        low_end=course.attempt("low end", lambda: _low_end(kit, scanned), ()),
-    )
-
-
-def _observe_channels(
-    root: Path,
-    kit: Sequence[Channel],
-    scanned: Mapping[str, ScannedChannel],
-    own: Mapping[str, str],
-    drums: Mapping[str, DrumTimes],
-    late_s: Mapping[str, float],
-    executor: Executor,
-) -> dict[str, Future[tuple[list[object], list[Exception]]]]:
-    """The jobs of the observers of each channel, by file."""
-    own_files = set(own.values())
-    jobs = {}
-    for c in kit:
-        scan, late = scanned[c.file].scan, late_s.get(c.file, 0.0)
-        seen_here = {name: replace(d, time_s=d.time_s + late) for name, d in drums.items()} if late else drums
-        brief = ChannelBrief(
-            channel=c, own_drum=DRUM_OF_ROLE.get(c.role), is_own_mic=c.file in own_files, drums=seen_here,
-            quiet_runs=scan.quiet_runs,
-        )  # fmt: skip
-        jobs[c.file] = executor.submit(observe_channel, root / c.path, brief)
-    return jobs
-
-
-def _seen_in_channels(
-    jobs: Mapping[str, Future[tuple[list[object], list[Exception]]]],
-    scanned: Mapping[str, ScannedChannel],
-    course: _Course,
-) -> tuple[object, ...]:
-    """What the observers of the pass and those of each channel saw, channel by channel."""
-    records: list[object] = []
-    for file, s in scanned.items():
-        records += s.records
-        if file in jobs:
-            seen, failed = jobs[file].result()
-            records += seen
-            for error in failed:
-                course.note(f"finer checks of {file}", error)
-    return tuple(records)
-
-
-def _observe_take(view: TakeView, course: _Course) -> list[object]:
-    """What shows only when the channels are put together; an observer that fails costs its own figures only.
-
-    Each is shown what those before it found.
-    """
-    records: list[object] = []
-    for observer in TAKE_OBSERVERS:
-        nothing: list[object] = []
-        seen = replace(view, clues=(*view.clues, *records))
-        records += course.attempt(observer.__name__.replace("_", " "), partial(_ask, observer, seen), nothing)
-    return records
-
-
-def _ask(observer: Callable[[TakeView], Iterable[object]], view: TakeView) -> list[object]:
-    return list(observer(view))
-
-
-def _low_end(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> tuple[LowEndPair, ...]:
-    """Of the channels at the rate that most have: others cannot be laid on top of them sample by sample."""
-    rates = Counter(scanned[c.file].low_rate_hz for c in kit)
-    rate_hz = rates.most_common(1)[0][0] if rates else 0.0
-    low = {c.file: scanned[c.file].low for c in kit if scanned[c.file].low_rate_hz == rate_hz}
-    return measure_low_end(kit, low, rate_hz)
-
-
-def _result(
-    take: Take,
-    scanned: Mapping[str, ScannedChannel],
-    own: Mapping[str, str],
-    hits: tuple[Hit, ...],
-    bleed: BleedMeasures,
-    pairs: tuple[PairEntry, ...],
-    looks: Mapping[str, ChannelLook],
-    faults: _Faults,
-    observed: Observed,
-    course: _Course,
-) -> Result:
-    channels = tuple(
-        channel_measures(c, scanned[c.file].scan, scanned[c.file].rate_hz, scanned[c.file].n_frames, hits, own)
-        for c in take.channels
-        if c.file in scanned
-    )
-    drums = drum_measures(own, hits, bleed)
-    records = (*faults.channels, *faults.duplicates, *faults.click_bleed, *faults.courses, *observed.records())
-    limits, said = Thresholds().accept(take.limits)
-    take = replace(take, remarks=(*take.remarks, *said))
-    judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records, limits)
-    measurements = Measurements(
-        take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
-        findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
-        settings={"temperature_c": take.temperature_c, "thresholds": limits.as_settings()}, versions=versions(),
-        faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
-        low_end=faults.low_end, observed=observed,
-    )  # fmt: skip
-    pictures = Pictures(
-        channels=tuple(scanned[c.file].scan.picture for c in channels),
-        hits=tuple(look.picture for look in looks.values() if look.picture is not None),
-    )
-    return Result(measurements=measurements, pictures=pictures, troubles=tuple(m.reason for m in course.missing))
-
-
 def limits_text() -> str:
     """All limits as a TOML file to start from."""
     return Thresholds().as_toml()
-
-
-def versions() -> dict[str, str]:
-    """Versions of the program, of Python and of the libraries the numbers depend on."""
-    return {"kitproof": __version__, "python": python_version(), **{name: metadata.version(name) for name in LIBRARIES}}

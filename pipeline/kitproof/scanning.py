@@ -21,9 +21,7 @@ from kitproof.measure.observers import PASS_OBSERVERS
 from kitproof.measure.onsets import OnsetMeter, OnsetTrack
 from kitproof.measure.plateaus import PlateauMeter
 from kitproof.measure.scan import MAX_RATE_HZ, MIN_RATE_HZ, ChannelScan, scan_channel
-from kitproof.model import Channel, ChannelFaults, FileFacts, Take
-
-Progress = Callable[[str, int, int], None]  # stage, jobs done, jobs in all
+from kitproof.model import Channel, ChannelFaults, FileFacts, Progress, Take
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

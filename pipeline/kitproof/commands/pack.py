@@ -7,7 +7,6 @@ from pathlib import Path
 
 from kitproof import run
 from kitproof.commands.shared import Watching, add_look, add_measuring, cache_of
-from kitproof.pack.build import write_pack
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
@@ -27,6 +26,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
 
 def pack(args: argparse.Namespace, watching: Watching) -> tuple[run.Result, Path]:
     """Measure the take, or remember it, and write its pack."""
+    # Here and not above: no other command needs what mixes and draws a pack, nor the libraries for it.
+    from kitproof.pack.build import write_pack
+
     with run.default_executor(args.workers) as executor, watching(args.take.name) as progress:
         result = run.measure_take(args.take, executor, progress=progress, strict=args.strict, cache=cache_of(args))
         path = write_pack(

@@ -20,7 +20,7 @@ from pathlib import Path
 from kitproof import saved
 from kitproof.errors import KitproofError, OutputError, SavedError
 from kitproof.model import Measurements
-from kitproof.report.document import write_report
+from kitproof.report import write_report
 
 # 7 bits only, so that every server on the way takes the message as it is.
 POLICY = SMTP.clone(cte_type="7bit")

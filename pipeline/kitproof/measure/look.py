@@ -1,6 +1,6 @@
 """The second look at one channel: what it hears of every drum's strokes.
 
-One function per job that run.py hands to its executor; each opens its own file and reads only around
+One function per job that stages.py hands to the executor; each opens its own file and reads only around
 the strokes. What comes back is small: arrivals, low-band spectra per stroke, one picture.
 """
 

@@ -31,8 +31,7 @@ from kitproof.pack.sheets import (
 from kitproof.pack.spares import cover
 from kitproof.pack.wash import without_cymbals
 from kitproof.pack.words import readme
-from kitproof.report.document import write_report
-from kitproof.report.style import PageSize
+from kitproof.report import PageSize, write_report
 from kitproof.saved import dateless_entry, read_pictures, write_pictures
 from kitproof.wholefile import whole_file
 

@@ -12,16 +12,15 @@ import importlib.util
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Literal
 
 import matplotlib
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
 from kitproof.model import Severity
+from kitproof.report import PageSize as PageSize
 
 Colour = tuple[float, float, float]
-PageSize = Literal["a4", "letter"]
 
 
 def _hex(code: str) -> Colour:
