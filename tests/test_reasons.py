@@ -9,11 +9,15 @@ from pathlib import Path
 import pytest
 
 import kitproof
+import samples
 import takes
 from kitproof import reasons
+from kitproof.model import NotChecked
 from kitproof.plain import to_plain
+from kitproof.report.context import Context
 from kitproof.report.missing import REASONS as KNOWN
 from kitproof.report.missing import kind, said
+from kitproof.report.telling import why
 from kitproof.report.wording import languages, load_words
 
 PACKAGE = Path(kitproof.__file__).parent
@@ -150,6 +154,15 @@ def test_numbers_and_drums_are_said_as_elsewhere() -> None:
     assert said(german, reasons.BELOW.format(least_db=-45.0)) == "unter \u221245 dB"
     assert said(german, reasons.DRUM_NOT_HIT.format(drum="floor-tom")).startswith("Standtom: ")
     assert said(load_words("ja"), reasons.DRUM_NOT_HIT.format(drum="floor-tom")).startswith("フロアタムが")
+
+
+def test_an_open_check_says_its_own_reason() -> None:
+    """Where its reason is known, that is said; else what is usual for such a check."""
+    ctx = Context(*samples.take(n_channels=1, n_findings=0), load_words("de"), small=True)
+    few = reasons.FEW_ALIKE.format(least=8)
+    assert why(ctx, NotChecked(check="drift", reason=few, code="courses")) == said(ctx.words, few)
+    usual = why(ctx, NotChecked(check="drift", reason="the moon was full", code="courses"))
+    assert usual == ctx.words("unchecked.courses.why")
 
 
 def test_reasons_that_differ_in_what_was_measured_are_one() -> None:
