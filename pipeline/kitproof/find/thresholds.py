@@ -71,7 +71,7 @@ _ALL = (
     _t("ceiling_fewest_beside", 6.0, "samples", "beside the highest of all tops: fewer cannot tell flat from round"),
     _t("ceiling_flat", 0.33, "share of samples", "at the ceiling: cut off; tops that barely reach it are a third flat"),
     _t("ceiling_round", 0.25, "share of samples", "at the ceiling: a parabola's 0.02 dB over its 0.3 dB, by the root"),
-    _t("ceiling_tops_per_stroke", 1.3, "tops", "a limiter lets one of each stroke up; a ceiling meets several"),
+    _t("ceiling_tops_per_stroke", 1.6, "tops", "a limiter lets one or two of each stroke up; a ceiling meets several"),
     _t("held_fewest", 8.0, "strokes", "that end at one height; a few do so by chance"),
     _t("held_least_db", 3.0, "dB", "range elsewhere: a stroke's place on the head changes it by 2"),
     _t("held_wide_db", 0.5, "dB", "a heap wider than this is of a limiter that lets the first wave pass"),

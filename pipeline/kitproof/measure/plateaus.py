@@ -11,11 +11,12 @@ Conventions: audio float64, shape (n,), full scale 1.0; `top` is a local extreme
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kitproof.measure.ceilings import LEAN_S, Tops, crowd
 from kitproof.model import FloatArray, Plateau, Side
 from kitproof.units import amplitude_to_db, db_to_amplitude
 
@@ -24,7 +25,8 @@ REGION_DB = 0.3  # a top: the samples around an extreme that are within this of 
 SPREAD_DB = 0.2  # of one ceiling over hits; a steady drummer's peaks spread by 0.5 dB and more
 FEWEST_SAMPLES = 4  # in a top: with fewer, any curve is a straight line
 FLATNESS = 0.25  # bend inside the top over that of a parabola of its height and length
-STRAIGHT, STRAIGHT_SAMPLES = 0.05, 8  # bend of a top so long that no round wave is so straight, twice at one height
+# (samples, bend) of tops that no round wave has twice at one height: of 6000 in takes without a ceiling none had one
+STRAIGHT = ((8, 0.05), (5, 0.02), (4, 0.005))
 MOMENT_S = 0.030  # tops closer than this belong to one hit
 FEWEST_MOMENTS = 3
 FLAT_SHARE = 0.6  # of the hits that reach the ceiling and are long enough to judge
@@ -35,7 +37,7 @@ HEIGHTS_DB, HEIGHTS_BELOW_DB = 0.01, 0.1  # as many tops in the first as in the 
 HEIGHTS_TOPS = 5
 FLOOR = 1e-2  # below -40 dBFS the steps of 16 bits make crests flat
 KEPT_PER_BLOCK = 48
-MARGIN = 128  # samples kept from the block before, so that a top is seen whole
+MARGIN = 128  # samples of the block before that are searched again, so that a top is seen whole
 MOST_TIMES = 200
 TOP_RATIO = db_to_amplitude(-TOP_DB)
 REACH_DB = 0.05  # a top that comes so close to the ceiling reaches it
@@ -63,6 +65,7 @@ class Top:
     held: int  # samples exactly equal to the largest
     n_level: int  # samples within LEVEL_DB of the largest, itself among them
     shoulders: tuple[float, float]  # samples two places outside the top, over its height
+    lean: float = 0.0  # integral of the wave over LEAN_S before it, amplitude times seconds
 
 
 class PlateauMeter:
@@ -82,7 +85,8 @@ class PlateauMeter:
         self._rate_hz = rate_hz
         self._n = 0
         self._tail: FloatArray = np.zeros(0)
-        self._sides = {1: _Side(), -1: _Side()}
+        self._kept = MARGIN + round(LEAN_S * rate_hz)  # samples of the block before
+        self._sides = {1: _Side(rate_hz), -1: _Side(rate_hz)}
 
     def push(self, block: FloatArray) -> None:
         """Take the next (n,) samples."""
@@ -94,7 +98,7 @@ class PlateauMeter:
             if peak >= side.largest * TOP_RATIO:
                 joined = np.concatenate((self._tail, block))
                 side.search(joined if sign > 0 else -joined, self._n - len(self._tail), len(self._tail))
-        self._tail = np.concatenate((self._tail, block[-MARGIN:]))[-MARGIN:].copy()
+        self._tail = np.concatenate((self._tail, block[-self._kept :]))[-self._kept :].copy()
         self._n += len(block)
 
     def result(self) -> tuple[Plateau, ...]:
@@ -106,8 +110,10 @@ class PlateauMeter:
 class _Side:
     """What one side of the waveform showed so far."""
 
-    def __init__(self) -> None:
+    def __init__(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
         self.largest = FLOOR
+        self.known_from = 0.0  # height from which on no top was left out
         self.tops: list[Top] = []
         self.high_at: NDArray[np.int64] = np.zeros(0, np.int64)
         self.high: FloatArray = np.zeros(0)
@@ -115,16 +121,24 @@ class _Side:
     def search(self, wave: FloatArray, offset: int, n_old: int) -> None:
         """Tops and high samples of the next stretch; the first n_old samples were seen before."""
         limit = self.largest * TOP_RATIO
-        above = np.flatnonzero(wave >= limit)
+        searched = max(0, n_old - MARGIN)
+        above = searched + np.flatnonzero(wave[searched:] >= limit)
         if len(above) == 0:
             return
         starts = np.concatenate(([0], np.flatnonzero(np.diff(above) > 1) + 1))
         heights = np.maximum.reduceat(wave[above], starts)
         ends = np.append(starts[1:], len(above))
-        for k in np.argsort(-heights, kind="stable")[:KEPT_PER_BLOCK]:
+        order = np.argsort(-heights, kind="stable")
+        if len(order) > KEPT_PER_BLOCK:
+            self.known_from = max(self.known_from, float(heights[order[KEPT_PER_BLOCK]]))
+        held = np.concatenate(([0.0], np.cumsum(wave))) / self._rate_hz
+        n_lean = round(LEAN_S * self._rate_hz)
+        for k in order[:KEPT_PER_BLOCK]:
             first, last = int(above[starts[k]]), int(above[ends[k] - 1])
             if last + 3 < len(wave):  # one that reaches the end is seen whole with the next block
-                self.tops.append(_top(wave, first, last + 1, offset))
+                top = _top(wave, first, last + 1, offset)
+                at = top.at - offset + 1
+                self.tops.append(replace(top, lean=float(held[at] - held[max(0, at - n_lean)])))
         self._keep_high(above[above >= n_old], wave, offset, limit)
         if len(self.tops) > MOST_TOPS:
             self.tops = [t for t in self.tops if t.height >= limit][-MOST_TOPS:]
@@ -172,7 +186,9 @@ def _unique(tops: list[Top]) -> list[Top]:
 
 def _ceiling(side: _Side, sign: int, rate_hz: int) -> Plateau | None:
     """The ceiling under which the loudest tops of one side end, if they are flat or heap up there."""
-    found = _by_shape(side, rate_hz) or _by_heights(side, rate_hz) or _by_heap(side, rate_hz)
+    found = (
+        _by_shape(side, rate_hz) or _by_heights(side, rate_hz) or _by_heap(side, rate_hz) or _by_crowd(side, rate_hz)
+    )
     if found is None:
         return None
     level, spread, n_tops, moments, share = found
@@ -206,8 +222,8 @@ def _by_shape(side: _Side, rate_hz: int) -> _Found | None:
     share = len(moments) / max(len(_moments([t.at for t in reached], rate_hz)), 1)
     # One long top that holds its value from corner to corner is proof enough.
     alone = any(t.held >= HELD_ALONE and t.held >= HELD_SHARE * t.n_samples for t in flat)
-    # Two hits may look straight by chance, but not hold one value, nor stay straight over many samples.
-    lines = [t.at for t in flat if t.bend <= STRAIGHT and t.n_samples >= STRAIGHT_SAMPLES]
+    # Two hits may look straight by chance, but not hold one value, nor stay so straight.
+    lines = [t.at for t in flat if any(t.n_samples >= n and t.bend <= bend for n, bend in STRAIGHT)]
     twice = all(t.held >= HELD_SAMPLES for t in flat) or len(_moments(lines, rate_hz)) >= 2
     enough = 1 if alone else 2 if twice else FEWEST_MOMENTS
     if share < FLAT_SHARE or len(moments) < enough:
@@ -246,6 +262,23 @@ def _by_heap(side: _Side, rate_hz: int) -> _Found | None:
     n_tops = 1 + int(np.count_nonzero(np.diff(at) > 1))
     spread = float(np.std(20.0 * np.log10(side.high[upper])))
     return level, spread, n_tops, moments, share
+
+
+def _by_crowd(side: _Side, rate_hz: int) -> _Found | None:
+    tops = [t for t in _unique(side.tops) if t.height >= side.largest * TOP_RATIO]
+    index = crowd(
+        Tops(
+            at_s=np.array([t.at / rate_hz for t in tops]), height=np.array([t.height for t in tops]),
+            lean=np.array([t.lean for t in tops]), shoulders=np.array([t.shoulders for t in tops]).reshape(-1, 2),
+            known_from=side.known_from,
+        )
+    )  # fmt: skip
+    found = [tops[i] for i in index.tolist()]
+    if not found:
+        return None
+    level = float(np.median([t.height for t in found]))
+    spread = float(np.std([20.0 * np.log10(t.height) for t in found]))
+    return level, spread, len(found), _moments([t.at for t in found], rate_hz), 1.0
 
 
 def _moments(at: list[int], rate_hz: int) -> list[int]:
