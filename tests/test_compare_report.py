@@ -129,7 +129,8 @@ def test_a_moved_mic_has_its_table(texts: list[str]) -> None:
 def test_limits_and_method_close_the_paper(texts: list[str]) -> None:
     """Every limit with its unit and source."""
     for x in compared(some_takes()).limits:
-        assert f"{x.name} {x.value:g} {x.unit}" in texts[-1]
+        name = load_words("en")(f"limit.{x.name}.name")
+        assert f"{name} {x.value:g} {x.unit} " in texts[-1]
 
 
 # ---------------------------------------------------------------- the paper

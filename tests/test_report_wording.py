@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 import kitproof.report
+from kitproof.compare.limits import LIMITS
 from kitproof.find.registry import CODE_ORDER
+from kitproof.find.thresholds import Thresholds
 from kitproof.find.verdict import THE_LOST
 from kitproof.report.pages import arrival, findings, verdict
 from kitproof.report.telling import SYMBOLS
@@ -33,6 +35,8 @@ FAMILIES = {
             "unchecked",
             "reason",
             "remark",
+            "limit",
+            "source",
             "problem",
             "unit",
             "role",
@@ -45,7 +49,7 @@ FAMILIES = {
     "bleed": {"isolated_short", "workable_short", "shared_short", "not_close_short"},
 }
 FORMS = {"zero", "one", "many"}
-BY_CODE = ("finding", "unchecked")  # sections whose entries are tables of sentences, not forms of one
+BY_CODE = ("finding", "unchecked", "limit")  # sections whose entries are tables of sentences, not forms of one
 
 
 def sources() -> Iterator[ast.AST]:
@@ -232,6 +236,12 @@ def test_every_open_check_has_a_code_with_words() -> None:
         assert isinstance(code, ast.Constant), f"{where}: NotChecked needs code=, and [unchecked.<code>] in the wording"
         codes.add(code.value)
     assert codes == set(TREE["unchecked"])
+
+
+def test_every_limit_of_a_comparison_has_its_words() -> None:
+    """Each has a name and a reason; the English reason is the limit's own."""
+    assert {name: limit.reason for name, limit in LIMITS.items()} == {n: e["why"] for n, e in TREE["limit"].items()}
+    assert {limit.source for limit in LIMITS.values()} | {t.source for t in Thresholds()} <= set(TREE["source"])
 
 
 def test_every_unit_that_is_a_word_has_its_word() -> None:

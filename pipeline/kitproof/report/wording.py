@@ -70,6 +70,10 @@ class Words:
         """A unit behind a number: a word where this language has one for it, else the symbol itself."""
         return self.or_text(f"unit.{unit}", unit)
 
+    def source(self, source: str) -> str:
+        """Who says so: "common practice" or "own choice" in this language, anything else as it is."""
+        return self.or_text(f"source.{source}", source)
+
     def drum(self, drum: str) -> str:
         """How the report calls a drum."""
         return self("common.unmiked") if drum == "unmiked" else self.or_text(f"drum.{drum}", drum_label(drum))

@@ -29,10 +29,11 @@ def draw(sheet: Sheet, takes: Takes) -> None:
         ),
         sheet.text_w,
     )  # fmt: skip
-    if not words.native:
-        block(sheet, words("common.in_english"), style.SMALL)
     rows: list[list[Cell | str]] = [
-        [Cell(x.name, bold=True), f"{x.value:g} {words.unit(x.unit)}", x.reason, x.source]
+        [
+            Cell(words.or_text(f"limit.{x.name}.name", x.name), bold=True), f"{x.value:g} {words.unit(x.unit)}",
+            x.reason if words.native else words.or_text(f"limit.{x.name}.why", x.reason), words.source(x.source),
+        ]
         for x in takes.comparison.limits
-    ]
+    ]  # fmt: skip
     draw_table(sheet, columns, rows)

@@ -97,7 +97,7 @@ def _limits(sheet: Sheet, limits: Mapping[str, Mapping[str, Any]]) -> None:
     widths = [b - a - 6.0 for a, b in pairwise([*edges, sheet.right + 6.0])]
     for name, limit in limits.items():
         number = f"{limit['value']:g}".replace("-", numbers.MINUS)
-        cells = (name, f"{number} {limit['unit']}", str(limit["reason"]), str(limit["source"]))
+        cells = (name, f"{number} {limit['unit']}", str(limit["reason"]), sheet.words.source(str(limit["source"])))
         lines = [wrap(cell, style.CELL, width) for cell, width in zip(cells, widths, strict=True)]
         height = max(map(len, lines)) * style.CELL.leading + 1.0
         sheet.need(height)
