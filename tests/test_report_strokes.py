@@ -183,6 +183,7 @@ def test_a_ring_without_a_decay_shows_its_dots_and_says_so(monkeypatch: pytest.M
     page = pages(monkeypatch, tmp_path, made)[KICK]
 
     assert load_words("en")("channels.ring_bent") in {b.text for b in page}
+    assert load_words("en")("channels.caption_ring_bent") in joined(page)
     assert load_words("en")("reason.damped") in joined(page)
 
 
@@ -287,4 +288,5 @@ def test_octaves_have_their_nominal_names() -> None:
 
     assert [octave_label(hz) for hz in exact] == ["125", "250", "500", "1k", "2k", "4k"]
     assert longest_s([octave(500.0, t20_s=0.93), octave(1000.0, t20_s=None)]) == 1.0
+    assert longest_s([octave(500.0, t20_s=0.5)]) == 1.0  # never a dot on the edge
     assert longest_s([octave(500.0, t20_s=None, early_s=None, drum_s=None)]) == 0.0

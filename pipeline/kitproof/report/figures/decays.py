@@ -11,6 +11,7 @@ from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
 
 NOMINAL_HZ = (31, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)  # IEC 61260-1, octaves
+HEADROOM = 1.04  # so that the highest dot does not stand on the edge
 DOT_R, DRUM_W = 2.6, 11.0
 
 
@@ -22,7 +23,7 @@ def octave_label(hz: float) -> str:
 def longest_s(octaves: Sequence[OctaveDecay]) -> float:
     """Where the scale ends that all mics share; 0 if there is nothing to show."""
     known = [v for o in octaves for v in (o.t20_s, o.early_s, o.drum_s) if v is not None]
-    return numbers.nice_ceiling(max(known)) if known else 0.0
+    return numbers.nice_ceiling(HEADROOM * max(known)) if known else 0.0
 
 
 def draw_decays(sheet: Sheet, octaves: Sequence[OctaveDecay], box: Box, top_s: float, *, scale: bool) -> None:

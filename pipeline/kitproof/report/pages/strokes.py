@@ -97,7 +97,7 @@ def said(ctx: Context, row: Row) -> str:
         if "bleed_spectrum_dbfs" in why:
             parts.append(words("channels.no_bleed", reason=missing.said(words, why["bleed_spectrum_dbfs"])))
     if row.ring is not None:
-        parts.append(words("channels.caption_ring"))
+        parts.append(words("channels.caption_ring_bent" if row.ring.decay_s is None else "channels.caption_ring"))
     elif row.ring_hz is not None:
         parts.append(words("channels.caption_arrow"))
     return words.sentences(*parts)
