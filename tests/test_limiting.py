@@ -179,7 +179,7 @@ def test_the_finding_says_how_much_the_strokes_differ_elsewhere():
 
 @pytest.mark.parametrize(
     "weak",
-    [{"n_held": 7}, {"range_db": 2.5}, {"agreement": 0.5}, {"n_as_loud": 30}, {"within_db": 1.0, "range_db": 5.0},
+    [{"n_held": 7, "range_db": 4.0}, {"n_held": 5}, {"range_db": 2.5}, {"agreement": 0.5}, {"n_as_loud": 30}, {"within_db": 1.0, "range_db": 5.0},
      {"drum": None, "range_db": 5.0}],
 )  # fmt: skip
 def test_weak_evidence_is_none(weak):
@@ -205,7 +205,7 @@ def test_what_is_cut_off_flat_is_clipping_and_not_a_limiter():
 def test_fewer_strokes_do_where_the_wave_itself_ends_at_one_height():
     """Six heaped peaks and a ceiling that tops reach with one sample each bear one another out."""
     single = replace(FLAT, n_tops=9, n_moments=6, n_beside=1, n_level=0)
-    few = replace(HELD, n_held=6, n_as_loud=6, n_held_as_loud=6)
+    few = replace(HELD, n_held=6, n_as_loud=6, n_held_as_loud=6, range_db=4.0)
 
     assert [code for _, code in grave(told(kit() | {"faults": (few, ceiling(single))}))] == ["limited"]
     assert [code for _, code in grave(told(kit() | {"faults": (few, ceiling(replace(single, n_level=1)))}))] == [

@@ -109,12 +109,14 @@ def _limited(e: Evidence, c: ChannelMeasures, plateaus: list[Plateau]) -> Iterat
 def _is_held(e: Evidence, h: HeldBack, plateaus: Sequence[Plateau]) -> bool:
     """Whether so many strokes end at one height, and differ by so much in the other mics, that no player does it.
 
-    Fewer do where the wave itself was seen to end at one height, with no sample beside its tops as high.
+    Fewer do where they differ by far more, or where the wave itself was seen to end at one height, with no sample
+    beside its tops as high.
     """
-    ends = bool(plateaus) and not sum(p.n_level for p in plateaus)
-    fewest = e.limits["limited_fewest" if ends else "held_fewest"]
     wide = h.within_db >= e.limits["held_wide_db"]
     least = e.limits["held_distant_db" if h.drum is None else "held_soft_db" if wide else "held_least_db"]
+    ends = bool(plateaus) and not sum(p.n_level for p in plateaus)
+    few = ends or h.range_db >= e.limits["held_clear"] * least
+    fewest = e.limits["limited_fewest" if few else "held_fewest"]
     return (
         h.n_held >= fewest and h.range_db >= least and h.agreement >= e.limits["held_agreement"]
         and h.n_held_as_loud >= e.limits["held_share"] * h.n_as_loud

@@ -73,6 +73,7 @@ _ALL = (
     _t("ceiling_round", 0.25, "share of samples", "at the ceiling: a parabola's 0.02 dB over its 0.3 dB, by the root"),
     _t("ceiling_tops_per_stroke", 1.6, "tops", "a limiter lets one or two of each stroke up; a ceiling meets several"),
     _t("held_fewest", 8.0, "strokes", "that end at one height; a few do so by chance"),
+    _t("held_clear", 1.5, "ratio", "of the least range; beyond it, fewer strokes do: none in clean takes come near"),
     _t("held_least_db", 3.0, "dB", "range elsewhere: a stroke's place on the head changes it by 2"),
     _t("held_wide_db", 0.5, "dB", "a heap wider than this is of a limiter that lets the first wave pass"),
     _t("held_soft_db", 6.0, "dB", "the same where the heap is a whole dB wide"),
