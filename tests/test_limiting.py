@@ -179,9 +179,16 @@ def test_the_finding_says_how_much_the_strokes_differ_elsewhere():
 
 @pytest.mark.parametrize(
     "weak",
-    [{"n_held": 7, "range_db": 4.0}, {"n_held": 5}, {"range_db": 2.5}, {"agreement": 0.5}, {"n_as_loud": 30}, {"within_db": 1.0, "range_db": 5.0},
-     {"drum": None, "range_db": 5.0}],
-)  # fmt: skip
+    [
+        {"n_held": 7, "range_db": 4.0},
+        {"n_held": 5},
+        {"range_db": 2.5},
+        {"agreement": 0.5},
+        {"n_as_loud": 30},
+        {"within_db": 1.0, "range_db": 5.0},
+        {"drum": None, "range_db": 5.0},
+    ],
+)
 def test_weak_evidence_is_none(weak):
     """Few strokes, a small range, mics that disagree, strokes as loud that are not held, a wide heap."""
     assert said(replace(HELD, **weak)) == []
