@@ -73,7 +73,9 @@ def ring(ctx: Context, one: DrumRing, fall: str) -> str:
 
 def histogram(ctx: Context, channel: Channel, hits: Sequence[Hit]) -> str:
     """How hard the strokes were."""
-    peaks = [h.peak_dbfs for h in hits if h.peak_dbfs is not None] or [0.0]
+    peaks = [h.peak_dbfs for h in hits if h.peak_dbfs is not None]
+    if not peaks:
+        return ctx.words("channels.levels")
     return ctx.words(
         "alt.histogram", label=ctx.label(channel.file), hits=ctx.words.count("common.hits", len(hits)),
         low=numbers.fixed(min(peaks), 0), high=numbers.fixed(max(peaks), 0),
@@ -98,7 +100,8 @@ def plan(ctx: Context, one: KitPlan) -> str:
     """Who and what stands on the plan."""
     drums = [ctx.drum(p.name) for p in one.places if p.kind == "drum"]
     mics = [ctx.label(p.name) for p in one.places if p.kind == "mic"]
-    return ctx.words("alt.plan", drums=ctx.listing(drums, MOST_NAMES), mics=ctx.listing(mics, MOST_NAMES))
+    named = [ctx.listing(names, MOST_NAMES) or "\u2013" for names in (drums, mics)]
+    return ctx.words("alt.plan", drums=named[0], mics=named[1])
 
 
 def rows(ctx: Context, key: str, named: Sequence[tuple[str, str]]) -> str:
