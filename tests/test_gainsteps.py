@@ -22,14 +22,14 @@ HEARD = {"kick": (-12, -40, -45, -35, -36, -30), "snare": (-45, -12, -30, -28, -
 GROOVE = (("kick", "hi-hat"), ("hi-hat",), ("snare", "hi-hat"), ("ride",), ("kick",), ("snare",))
 
 
-def take(rng, gain_db=lambda role, drum, t: 0.0, strength_db=lambda drum, t: 0.0):
+def take(rng, gain_db=lambda role, drum, t: 0.0, strength_db=lambda drum, t: 0.0, groove=GROOVE):
     """A take as observers see it: level tracks of strokes every 0.2 s, each channel with a gain of its own."""
     power = {r: np.full((PER_S * SECONDS, N_BANDS), 1e-8) for r in ROLES}
     times: dict[str, list[float]] = {d: [] for d in DRUMS}
     strength: dict[str, list[float]] = {d: [] for d in DRUMS}
     decay = np.exp(-np.arange(150) / 25.0)[:, None]
     for i, t in enumerate(np.arange(0.5, SECONDS - 0.5, 0.2)):
-        for drum in GROOVE[i % len(GROOVE)]:
+        for drum in groove[i % len(groove)]:
             hard = rng.normal(0.0, 3.0) + strength_db(drum, t)
             times[drum].append(float(t))
             strength[drum].append(10 ** (hard / 20))
@@ -107,6 +107,30 @@ def test_one_drum_that_changes_is_not_a_gain():
     assert found(take(rng, gain_db=lambda r, d, t: 4.0 * (r == "hi-hat" and d == "hi-hat" and t > 20.0))) == []
 
 
+TWO_KINDS = (("kick", "hi-hat"), ("snare",))
+
+
+@pytest.mark.parametrize("size_db", [-2.5, 6.0])
+def test_two_kinds_of_strokes_are_enough_where_they_leave_no_doubt(size_db):
+    """A groove of kick with hat and snare: what both say is no chance, and one of them is a foreign drum."""
+    rng = np.random.default_rng(8)
+    view = take(rng, gain_db=lambda r, d, t: size_db * (r == "snare-top" and t > 20.0), groove=TWO_KINDS)
+
+    assert [files for _, files in found(view)] == [(file_of("snare-top"),)]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_kinds_of_a_lively_or_changed_take_are_no_gain(seed):
+    """A louder half, a snare that is struck or tuned otherwise from then on, a mic that moved."""
+    rng = np.random.default_rng(30 + seed)
+    louder = take(rng, strength_db=lambda d, t: {"snare": 8.0}.get(d, 3.0) * (t > 20.0), groove=TWO_KINDS)
+    snare = take(rng, gain_db=lambda r, d, t: 5.0 * (r == "snare-top" and d == "snare" and t > 20.0), groove=TWO_KINDS)
+    change = {"kick": 0.5, "snare": 4.5, "hi-hat": -3.0}
+    moved = take(rng, gain_db=lambda r, d, t: change[d] * (r == "overhead-left" and t > 20.0), groove=TWO_KINDS)
+
+    assert [found(view) for view in (louder, snare, moved)] == [[], [], []]
+
+
 def test_a_slow_change_is_not_a_step():
     """A level that sinks from end to end is no touched gain but a mic that loses its power."""
     rng = np.random.default_rng(6)
@@ -151,7 +175,10 @@ def test_the_finding_says_when_and_by_how_much():
         ({"step_db": -3.2}, "fix"),
         ({"step_db": 1.2}, "note"),
         ({"step_db": 0.9}, None),
-        ({"n_agreeing": 2}, None),
+        ({"n_agreeing": 2}, None),  # of five
+        ({"n_agreeing": 2, "n_kinds": 3}, "look"),
+        ({"n_agreeing": 2, "n_kinds": 3, "rest": 0.75, "rest_slope": 0.9}, None),
+        ({"n_agreeing": 1, "n_kinds": 1, "rest": 0.1}, None),
         ({"n_foreign": 0}, None),
         ({"n_drums": 1}, "look"),
         ({"n_drums": 1, "step_db": 1.8}, None),

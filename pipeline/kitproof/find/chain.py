@@ -76,7 +76,8 @@ def _gain_step(e: Evidence, g: GainStep) -> Iterator[Finding]:
 def _severity(e: Evidence, g: GainStep) -> Severity | None:
     """How grave, None if it is not proven: several kinds of strokes agree, foreign ones among them."""
     size = abs(g.step_db)
-    agree = g.n_agreeing >= max(e.limits["gain_fewest_kinds"], e.limits["gain_agree_share"] * g.n_kinds)
+    fewest = e.limits["gain_clear_kinds" if g.rest < e.limits["gain_clear_rest"] else "gain_fewest_kinds"]
+    agree = g.n_agreeing >= max(fewest, e.limits["gain_agree_share"] * g.n_kinds)
     better = g.rest < e.limits["gain_rest"] and g.rest < e.limits["gain_over_slope"] * g.rest_slope
     known = g.error_db <= e.limits["gain_error_share"] * size
     if not (agree and better and known and g.n_foreign):

@@ -103,6 +103,8 @@ _ALL = (
     _t("gain_fix_db", 3.0, "dB", "the balance of the kit changes to the ear", PRACTICE),
     _t("gain_alone_db", 2.0, "dB", "where all strokes share one drum, which may have changed by itself"),
     _t("gain_fewest_kinds", 3.0, "kinds", "kinds of strokes that show the same step; two may do so by chance"),
+    _t("gain_clear_kinds", 2.0, "kinds", "the same where the step explains nearly all that there is to explain"),
+    _t("gain_clear_rest", 0.7, "ratio", "of two kinds or more; steady takes stay above 0.89"),
     _t("gain_agree_share", 0.6, "share of kinds", "the rest may be strokes that were missed or counted twice"),
     _t("gain_rest", 0.85, "ratio", "scatter with the step over scatter without it; steady takes stay above 0.9"),
     _t("gain_over_slope", 0.98, "ratio", "a step has to explain more than a steady change does"),

@@ -42,7 +42,7 @@ LEAST_SPAN_S = 8.0
 N_INSTANTS = 41  # tried for a step, then all around the best of them
 CLEAR_DB, CLEAR_KINDS, CLEAR_REST = 1.0, 3, 0.9  # of a step that is taken out before others are looked for
 MOST_STEPS = 4
-AGREE_DB = 0.75  # the kinds' own steps lie around the common one, on the mean
+AGREE_DB, AGREE_SHARE = 0.75, 0.25  # the kinds' own steps lie around the common one, on the mean; of a large step
 WINSOR_DB = 6.0  # a stroke that is off by more was missed or is two
 Float64Array = NDArray[np.float64]
 
@@ -228,7 +228,9 @@ def _at(kinds: Sequence[_Kind], time_s: float) -> _Step | None:
     every, weight = np.array(steps), np.array(weights)
     step = _weighted_median(every, weight)
     off = np.abs(every - step)
-    agreeing = tuple(k for k, d in zip(judged, off.tolist(), strict=True) if d <= AGREE_DB)
+    agreeing = tuple(
+        k for k, d in zip(judged, off.tolist(), strict=True) if d <= max(AGREE_DB, AGREE_SHARE * abs(step))
+    )
     return _Step(
         time_s=time_s, step_db=step, error_db=float(1.48 * _weighted_median(off, weight) / np.sqrt(len(steps))),
         n_kinds=len(judged), agreeing=agreeing or (judged[int(np.argmin(off))],),
