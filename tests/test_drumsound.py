@@ -9,7 +9,7 @@ import findkit
 from findkit import file_of, grave, the, told
 from kitproof.measure.drumsound import attack_db, drum_sound
 from kitproof.measure.onsets import N_BANDS, OnsetTrack
-from kitproof.measure.steps import kinds
+from kitproof.measure.steps import kinds, struck_along
 from kitproof.model import DelayCourse
 from kitproof.observed.instrument import DrumSound, WireShare
 
@@ -18,7 +18,7 @@ TIMES = np.arange(float(N))
 HEARD = np.arange(N)
 DARKER = np.array([4.0, 3.0, 1.0, -1.0, -3.0, -4.0])  # sum 0; root mean square 2.94
 SCATTER_DB = 0.7
-ONE_KIND = np.zeros(N, np.int64)
+ALONE = np.zeros((N, 0), bool)
 
 
 def strokes(seed=1):
@@ -30,8 +30,8 @@ def strokes(seed=1):
     return level, octaves
 
 
-def sound(octaves, level, kind=ONE_KIND, n=N):
-    return drum_sound("snare", "s.wav", TIMES[:n], level[:n], octaves[:n], kind[:n])
+def sound(octaves, level, along=ALONE, n=N):
+    return drum_sound("snare", "s.wav", TIMES[:n], level[:n], octaves[:n], along[:n])
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -87,17 +87,20 @@ def test_another_cymbal_with_it_is_no_step():
     octaves = octaves + 9.0 * hat[:, None] * (np.arange(6) == 5) + 3.0 * ride[:, None] * (np.arange(6) == 4)
     times = {"hi-hat": TIMES[hat] + 0.004, "ride": TIMES[ride] - 0.004}
 
-    assert sound(octaves, level, kinds(TIMES, times)).step_db < 1.0
+    assert sound(octaves, level, struck_along(TIMES, times)).step_db < 1.0
     assert sound(octaves, level).step_db > 1.0
 
 
-def test_strokes_are_of_a_kind_if_the_same_drums_are_struck_along():
-    """Twelve milliseconds count as together."""
-    kind = kinds(np.array([1.0, 2.0, 3.0, 4.0]), {"kick": np.array([1.0, 3.005]), "ride": np.array([2.02, 3.0])})
+def test_strokes_are_of_a_kind_if_the_same_drums_are_heard_along():
+    """Twelve milliseconds count as together; a drum that makes no difference does not count."""
+    times = {"ride": TIMES[::2] + 0.011, "kick": TIMES[::3] - 0.005, "crash": TIMES[::4] + 0.02}
+    along = struck_along(TIMES, times)
+    kind = kinds(np.where(along[:, :1], 4.0, 0.0) + np.zeros((N, 6)), along)
 
+    assert along[:, :2].sum(axis=0).tolist() == [N // 2, N // 3]
+    assert not along[:, 2].any()
+    assert len({int(k) for k in kind[::2]}) == len({int(k) for k in kind[1::2]}) == 1
     assert kind[0] != kind[1]
-    assert kind[1] == kind[3]
-    assert len({int(k) for k in kind}) == 3
 
 
 def test_the_attack_is_what_the_stroke_adds_to_what_was_there():

@@ -86,11 +86,9 @@ def test_less_of_it_or_in_a_room_mic_is_a_note():
     assert found("low-cut", room) == [("note", (file_of("room-left"),), -26.0)]
 
 
-@pytest.mark.parametrize(
-    "change", [{"lowest_db": -10.0}, {"low_db": -3.0}, {"low_db": 4.0}, {"low_db": -24.0}, {"upper_db": -9.0}]
-)
+@pytest.mark.parametrize("change", [{"lowest_db": -10.0}, {"low_db": -3.0}, {"low_db": 4.0}, {"upper_db": -9.0}])
 def test_modes_of_the_room_are_no_cut(change):
-    """Little; one band alone; the other way round further up; all the lows alike; higher up as well."""
+    """Little; one band alone; the other way round further up; higher up as well."""
     assert found("low-cut", replace(CUT, **change)) == []
 
 

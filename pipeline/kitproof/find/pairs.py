@@ -64,7 +64,7 @@ def _is_cut(e: Evidence, p: PairLows) -> bool:
     lowest, low = side * p.lowest_db, side * p.low_db
     return (
         lowest >= e.limits["low_cut_note_db"] and low >= e.limits["low_cut_octave_db"]
-        and lowest - low >= e.limits["low_cut_falls_db"] and abs(p.upper_db) <= e.limits["low_cut_upper_db"]
+        and abs(p.upper_db) <= e.limits["low_cut_upper_db"]
     )  # fmt: skip
 
 

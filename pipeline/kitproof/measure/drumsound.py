@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
-from kitproof.measure.steps import best_step, kinds, slopes
+from kitproof.measure.steps import best_step, kinds, slopes, struck_along
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import DrumSound
 from kitproof.reasons import ALREADY_SOUNDING, FEW_STROKES
@@ -60,7 +60,9 @@ def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
             times = drum.time_s[hard]
             others = {n: d.time_s for n, d in view.drums.items() if n != name}
             level_db = 20.0 * np.log10(drum.strength[hard])
-            yield drum_sound(name, file, times, level_db, attack_db(view.tracks[file], times), kinds(times, others))
+            yield drum_sound(
+                name, file, times, level_db, attack_db(view.tracks[file], times), struck_along(times, others)
+            )
 
 
 def attack_db(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
@@ -85,7 +87,7 @@ def drum_sound(
     time_s: Float64Array,
     level_db: Float64Array,
     octaves_db: Float64Array,
-    kind: NDArray[np.int64],
+    along: NDArray[np.bool_],
 ) -> DrumSound:
     """The best single step of a drum's tone; one row or entry per stroke, in order of time."""
     heard = np.isfinite(octaves_db).mean(axis=0) >= HEARD_SHARE if len(time_s) else np.zeros(0, bool)
@@ -96,7 +98,7 @@ def drum_sound(
         tone = octaves_db[whole][:, heard]
         tone = tone - tone.mean(axis=1, keepdims=True)
         tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), slopes(level_db[whole], tone))
-        step, reason = best_step(tone, kind[whole]), FEW_STROKES
+        step, reason = best_step(tone, kinds(tone, along[whole])), FEW_STROKES
     if step is None:
         names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
         return DrumSound(

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.onsets import BAND_EDGES_HZ
-from kitproof.measure.steps import TOGETHER_S, best_step, kinds, slopes
+from kitproof.measure.steps import TOGETHER_S, best_step, kinds, slopes, struck_along
 from kitproof.measure.views import TakeView
 from kitproof.measure.wires import Float64Array, high_power, mean_power
 from kitproof.observed.instrument import WireShare
@@ -50,7 +50,9 @@ def observe_wire_share(view: TakeView) -> Iterator[WireShare]:
     wires_db = _db(mean_power(high_power(track), track.frames_per_s, times, WIRES_S))
     drum_db = _db(mean_power(drum, track.frames_per_s, times, DRUM_S))
     others = {n: d.time_s for n, d in view.drums.items() if n != "snare"}
-    yield wire_share(mic, times, level, wires_db - drum_db, drum_db, kinds(times, others, (-TOGETHER_S, WIRES_S[1])))
+    yield wire_share(
+        mic, times, level, wires_db - drum_db, drum_db, struck_along(times, others, (-TOGETHER_S, WIRES_S[1]))
+    )
 
 
 def wire_share(
@@ -59,13 +61,14 @@ def wire_share(
     level_db: Float64Array,
     share_db: Float64Array,
     drum_db: Float64Array,
-    kind: NDArray[np.int64],
+    along: NDArray[np.bool_],
 ) -> WireShare:
     """The best single step of the share, and what the drum itself does there; (n_strokes,) each, in order of time."""
     step = None
     if len(times) >= FEWEST:
         tone = share_db[:, None]
-        step = best_step(tone - np.outer(level_db - np.median(level_db), slopes(level_db, tone)), kind)
+        tone = tone - np.outer(level_db - np.median(level_db), slopes(level_db, tone))
+        step = best_step(tone, kinds(tone, along))
     share = float(np.median(share_db)) if len(times) else None
     if step is None:
         names = ("step_db", "step_time_s", "scatter_db", "overlap", "rest", "drum_step_db")

@@ -1,9 +1,9 @@
 """The best single step in what the strokes of a drum show, one stroke after the other.
 
 Of all moments that leave enough strokes on either side, the one that leaves least scatter (sum of distances from the
-medians). Strokes are held only against those of their own kind, that is with the same other drums struck along: a hat
-that gives way to the ride would otherwise be a change of the drum it bleeds into. Kinds that are not on both sides
-tell nothing.
+medians). Strokes are held only against those of their own kind, that is with the same other drums struck along, of
+those that make a difference: a hat that gives way to the ride would otherwise be a change of the drum it bleeds into.
+Kinds that are not on both sides tell nothing, and do not count for how much the step explains.
 
 Conventions: rows are strokes in order of time, columns what is measured of each, dB.
 
@@ -23,20 +23,32 @@ from numpy.typing import NDArray
 Float64Array = NDArray[np.float64]
 
 TOGETHER_S = 0.012
+HEARD_DB = 1.0  # strokes with another drum against those without it
 FEWEST_OF_KIND = 3  # on either side of a step
 FEWEST_SIDE = 8
 N_INSTANTS = 41  # tried for a step, then all around the best of them
 
 
-def kinds(
+def struck_along(
     time_s: Float64Array, others: Mapping[str, Float64Array], span_s: tuple[float, float] = (-TOGETHER_S, TOGETHER_S)
-) -> NDArray[np.int64]:
-    """(n_strokes,) a number for the set of other drums that are struck along with each stroke, within `span_s`."""
-    kind = np.zeros(len(time_s), np.int64)
-    for bit, times in enumerate(others.values()):
+) -> NDArray[np.bool_]:
+    """(n_strokes, n_others) whether each other drum is struck within `span_s` of a stroke."""
+    columns = [np.zeros((len(time_s), 0), np.bool_)]
+    for times in others.values():
         t = np.sort(times)
         along = np.searchsorted(t, time_s + span_s[1]) > np.searchsorted(t, time_s + span_s[0])
-        kind += along.astype(np.int64) << bit
+        columns.append(along[:, None])
+    return np.concatenate(columns, axis=1)
+
+
+def kinds(tone: Float64Array, along: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(n_strokes,) a number for the set of other drums that are struck along, of those that are heard in it."""
+    kind = np.zeros(len(tone), np.int64)
+    for bit, one in enumerate(along.T):
+        if FEWEST_OF_KIND <= one.sum() <= len(one) - FEWEST_OF_KIND:
+            apart = np.median(tone[one], axis=0) - np.median(tone[~one], axis=0)
+            if np.sqrt(np.mean(apart**2)) >= HEARD_DB:
+                kind += one.astype(np.int64) << bit
     return kind
 
 
@@ -48,7 +60,7 @@ class Step:
     change_db: Float64Array  # (n_octaves,)
     scatter_db: float
     overlap: float  # share of strokes that lie nearer to the other side
-    rest: float
+    rest: float  # scatter with the step over scatter without it, of the kinds that are on both sides
 
 
 def slopes(level_db: Float64Array, tone: Float64Array) -> Float64Array:
@@ -63,7 +75,6 @@ def slopes(level_db: Float64Array, tone: Float64Array) -> Float64Array:
 def best_step(tone: Float64Array, kind: NDArray[np.int64]) -> Step | None:
     """Of the moments with enough strokes of common kinds on either side; None if there is none."""
     groups = [np.flatnonzero(kind == k) for k in np.unique(kind)]
-    flat = sum(_scatter(tone[g]) for g in groups)
     n = len(tone)
     coarse = np.unique(np.linspace(FEWEST_SIDE, n - FEWEST_SIDE, N_INSTANTS).round().astype(int))
     tried = {int(k): _cost(tone, groups, int(k)) for k in coarse}
@@ -74,8 +85,10 @@ def best_step(tone: Float64Array, kind: NDArray[np.int64]) -> Step | None:
     best = min(tried, key=lambda k: tried[k])
     if not np.isfinite(tried[best]):
         return None
-    changes, weights, sides = [], [], []
+    changes, weights, sides, flat, left = [], [], [], 1e-9, 0.0
     for early, late in _parted(groups, best):
+        flat += _scatter(tone[np.concatenate([early, late])])
+        left += _scatter(tone[early]) + _scatter(tone[late])
         before, after = np.median(tone[early], axis=0), np.median(tone[late], axis=0)
         changes.append(after - before)
         weights.append(min(len(early), len(late)))
@@ -85,7 +98,7 @@ def best_step(tone: Float64Array, kind: NDArray[np.int64]) -> Step | None:
     rest_db = np.concatenate([np.abs(x).ravel() for x, _, _ in sides])
     return Step(
         index=best, change_db=change, scatter_db=float(1.4826 * np.median(rest_db)), overlap=float(crossed.mean()),
-        rest=float(tried[best] / max(flat, 1e-9)),
+        rest=left / flat,
     )  # fmt: skip
 
 
