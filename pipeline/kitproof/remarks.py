@@ -1,9 +1,8 @@
 """What the reader of a take should know of how it was read: every remark there is, in plain English.
 
 The take keeps the English sentence; the report says it in the reader's language, by the same name in small letters
-under [remark] in `report/wording/<language>.toml`. In {braces} stand names as they are written, and numbers as {n}
-and {most}; those who read a take fill them by `.format(name=value)`. What is wrong with a single line of take.toml
-(`ingest/declared.py`) speaks of TOML itself and stays English.
+under [remark] in `report/wording/<language>.toml`. In {braces} stand names as they are written, and numbers as {n},
+{most}, {low} and {high}; those who read a take fill them by `.format(name=value)`.
 """
 
 from __future__ import annotations
@@ -44,6 +43,24 @@ NO_SUCH_CHANNEL = 'take.toml: "{entry}" speaks of channel {n}, {file} has {most}
 LISTED_TWICE = 'take.toml: "{entry}" is listed twice; the first entry counts.'
 NOT_THERE_NEAR = 'take.toml: "{entry}" is not in the folder; did you mean "{near}"? Left out.'
 NOT_THERE = 'take.toml: "{entry}" is not in the folder; put the file there, or take out the entry.'
+
+# from single lines of take.toml; {where} is its table
+NO_TABLE = '{where}: "{word}" is not a table; write [{word}] above its lines.'
+NO_TABLES = '{where}: "{word}" is not a table; write [[{word}]] above each {word}.'
+SINGLE_BRACKETS = "{where}: [{word}] in single brackets; write [[{word}]] above each {word}."
+ENTRY_NO_TABLE = "{where}: is not a table; write [[{word}]] above it."
+SECTION_INCOMPLETE = '{where}: needs a name and its first bar; write name = "Verse" and bar = 9. Left out.'
+NO_FILE = '{where}: says no file; write file = "name.wav".'
+ROLE_AND_ROLES = '{where}: has both "role" and "roles"; roles counts.'
+ROLES_NO_LIST = '{where}: roles is no list; write roles = ["overhead-left", "overhead-right"].'
+ROLE_NO_TEXT = "{where}: role {value} is no text; the file's name decides."
+NO_SUCH_ROLE_NEAR = '{where}: "{value}" is no role; did you mean "{near}"? The file\'s name decides.'
+NO_SUCH_ROLE = '{where}: "{value}" is no role; roles are: {roles}. The file\'s name decides.'
+NO_TEXT = "{where}: {word} = {value} is no text; write it in quotes. Left out."
+NO_NUMBER = "{where}: {word} = {value} is no number from {low} to {high}, without quotes; left out."
+NO_WHOLE_NUMBER = "{where}: {word} = {value} is not a whole number from {low} to {high}, without quotes; left out."
+UNKNOWN_KEY_NEAR = '{where}: "{word}" is not known; did you mean "{near}"? Left out.'
+UNKNOWN_KEY = '{where}: "{word}" is not known; known are {keys}. Left out.'
 
 # from the folder
 SUB_FOLDER_READ = "{folder}: holds no audio itself; its sub-folder {sub} was read."

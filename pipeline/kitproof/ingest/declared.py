@@ -17,6 +17,24 @@ from typing import Any
 from kitproof.errors import TakeError
 from kitproof.ingest.names import role_from_name
 from kitproof.model import Section
+from kitproof.remarks import (
+    ENTRY_NO_TABLE,
+    NO_FILE,
+    NO_NUMBER,
+    NO_SUCH_ROLE,
+    NO_SUCH_ROLE_NEAR,
+    NO_TABLE,
+    NO_TABLES,
+    NO_TEXT,
+    NO_WHOLE_NUMBER,
+    ROLE_AND_ROLES,
+    ROLE_NO_TEXT,
+    ROLES_NO_LIST,
+    SECTION_INCOMPLETE,
+    SINGLE_BRACKETS,
+    UNKNOWN_KEY,
+    UNKNOWN_KEY_NEAR,
+)
 from kitproof.roles import LABELS
 
 _TAKE_KEYS = ("song", "number", "tempo_bpm", "beats_per_bar", "first_bar_s", "temperature_c")
@@ -95,24 +113,24 @@ class _Reader:
         self._unknown_keys("take.toml", content, ("take", "channel", "section", "limits"))
         take = content.get("take", {})
         if not isinstance(take, dict):
-            self._say("take.toml", '"take" is not a table; write [take] above its lines')
+            self._say(NO_TABLE, "take.toml", word="take")
             take = {}
         where = "take.toml, [take]"
         self._unknown_keys(where, take, _TAKE_KEYS)
         limits = content.get("limits", {})
         if not isinstance(limits, dict):
-            self._say("take.toml", '"limits" is not a table; write [limits] above its lines')
+            self._say(NO_TABLE, "take.toml", word="limits")
             limits = {}
         entries = [self._channel(n, entry) for n, entry in enumerate(self._entries(content, "channel"), 1)]
         sections = [self._section(n, entry) for n, entry in enumerate(self._entries(content, "section"), 1)]
         return DeclaredTake(
             song=self._text(where, take, "song"),
             number=self._whole(where, take, "number", (0, 9999)),
-            tempo_bpm=self._number(where, take, "tempo_bpm", TEMPO_BPM, "beats per minute"),
+            tempo_bpm=self._number(where, take, "tempo_bpm", TEMPO_BPM),
             beats_per_bar=self._whole(where, take, "beats_per_bar", BEATS_PER_BAR),
-            first_bar_s=self._number(where, take, "first_bar_s", FIRST_BAR_S, "seconds"),
+            first_bar_s=self._number(where, take, "first_bar_s", FIRST_BAR_S),
             sections=tuple(sorted((s for s in sections if s is not None), key=lambda s: s.bar)),
-            temperature_c=self._number(where, take, "temperature_c", TEMPERATURE_C, "degrees Celsius"),
+            temperature_c=self._number(where, take, "temperature_c", TEMPERATURE_C),
             channels=tuple(entry for entry in entries if entry is not None),
             limits=limits,
             remarks=tuple(self.remarks),
@@ -121,35 +139,35 @@ class _Reader:
     def _entries(self, content: Mapping[str, Any], what: str) -> list[Any]:
         entries = content.get(what, [])
         if isinstance(entries, dict):
-            self._say("take.toml", f"[{what}] in single brackets; write [[{what}]] above each {what}")
+            self._say(SINGLE_BRACKETS, "take.toml", word=what)
             return [entries]
         if not isinstance(entries, list):
-            self._say("take.toml", f'"{what}" is not a table; write [[{what}]] above each {what}')
+            self._say(NO_TABLES, "take.toml", word=what)
             return []
         return entries
 
     def _section(self, n: int, entry: Any) -> Section | None:
         where = f"take.toml, section {n}"
         if not isinstance(entry, dict):
-            self._say(where, "is not a table; write [[section]] above it")
+            self._say(ENTRY_NO_TABLE, where, word="section")
             return None
         self._unknown_keys(where, entry, _SECTION_KEYS)
         name, bar = self._text(where, entry, "name"), self._whole(where, entry, "bar", BARS)
         if name is None or bar is None:
             if {"name", "bar"} <= set(entry):  # what is wrong with them has been said
                 return None
-            self._say(where, 'needs a name and its first bar; write name = "Verse" and bar = 9. Left out')
+            self._say(SECTION_INCOMPLETE, where)
             return None
         return Section(name=name, bar=bar)
 
     def _channel(self, n: int, entry: Any) -> DeclaredChannel | None:
         where = f"take.toml, channel {n}"
         if not isinstance(entry, dict):
-            self._say(where, "is not a table; write [[channel]] above it")
+            self._say(ENTRY_NO_TABLE, where, word="channel")
             return None
         file = self._text(where, entry, "file")
         if file is None:
-            self._say(where, 'says no file; write file = "name.wav"')
+            self._say(NO_FILE, where)
             return None
         where = f'{where} ("{file}")'
         self._unknown_keys(where, entry, _CHANNEL_KEYS)
@@ -161,66 +179,69 @@ class _Reader:
             preamp=self._text(where, entry, "preamp"),
             position=self._text(where, entry, "position"),
             note=self._text(where, entry, "note"),
-            to_own_drum_m=self._number(where, entry, "to_own_drum_m", DISTANCE_M, "metres"),
-            to_snare_m=self._number(where, entry, "to_snare_m", DISTANCE_M, "metres"),
+            to_own_drum_m=self._number(where, entry, "to_own_drum_m", DISTANCE_M),
+            to_snare_m=self._number(where, entry, "to_snare_m", DISTANCE_M),
         )
 
     def _roles(self, where: str, entry: Mapping[str, Any]) -> tuple[str | None, ...]:
         if "role" in entry and "roles" in entry:
-            self._say(where, 'has both "role" and "roles"; roles counts')
+            self._say(ROLE_AND_ROLES, where)
         if "roles" in entry:
             roles = entry["roles"]
             if isinstance(roles, list):
                 return tuple(self._role(where, role) for role in roles)
-            self._say(where, 'roles is no list; write roles = ["overhead-left", "overhead-right"]')
+            self._say(ROLES_NO_LIST, where)
             return ()
         return (self._role(where, entry["role"]),) if entry.get("role", "") != "" else ()
 
     def _role(self, where: str, written: Any) -> str | None:
         if not isinstance(written, str):
-            self._say(where, f"role {written!r} is no text; the file's name decides")
+            self._say(ROLE_NO_TEXT, where, value=repr(written))
             return None
         role = "-".join(written.lower().replace("_", " ").replace("-", " ").split())
         if role in LABELS:
             return role
         meant, source = role_from_name(written)
         near = [meant] if source == "file name" else difflib.get_close_matches(role, LABELS, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else f"roles are: {', '.join(LABELS)}."
-        self._say(where, f'"{written}" is no role; {hint} The file\'s name decides')
+        if near:
+            self._say(NO_SUCH_ROLE_NEAR, where, value=written, near=near[0])
+        else:
+            self._say(NO_SUCH_ROLE, where, value=written, roles=", ".join(LABELS))
         return None
 
     def _text(self, where: str, table: Mapping[str, Any], key: str) -> str | None:
         value = table.get(key)
         if value is None or isinstance(value, str):
             return (value or "").strip() or None
-        self._say(where, f"{key} = {value!r} is no text; write it in quotes. Left out")
+        self._say(NO_TEXT, where, word=key, value=repr(value))
         return None
 
     def _number(
-        self, where: str, table: Mapping[str, Any], key: str, limits: tuple[float, float], unit: str
+        self, where: str, table: Mapping[str, Any], key: str, limits: tuple[float, float], *, whole: bool = False
     ) -> float | None:
         value = table.get(key)
         if value is None:
             return None
         low, high = limits
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-            self._say(where, f"{key} = {value!r} is not {unit} from {low:g} to {high:g}, without quotes; left out")
+        is_number = not isinstance(value, bool) and isinstance(value, (int, float)) and low <= value <= high
+        if not is_number or (whole and value != int(value)):
+            said = NO_WHOLE_NUMBER if whole else NO_NUMBER
+            self._say(said, where, word=key, value=repr(value), low=f"{low:g}", high=f"{high:g}")
             return None
         return float(value)
 
     def _whole(self, where: str, table: Mapping[str, Any], key: str, limits: tuple[float, float]) -> int | None:
-        number = self._number(where, table, key, limits, "a whole number")
-        if number is not None and number != int(number):
-            self._say(where, f"{key} = {number:g} is no whole number; left out")
-            return None
+        number = self._number(where, table, key, limits, whole=True)
         return None if number is None else int(number)
 
     def _unknown_keys(self, where: str, table: Mapping[str, Any], known: Collection[str]) -> None:
         for key in table:
             if key not in known:
                 near = difflib.get_close_matches(key, known, n=1)
-                hint = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(known)}."
-                self._say(where, f'"{key}" is not known; {hint} Left out')
+                if near:
+                    self._say(UNKNOWN_KEY_NEAR, where, word=key, near=near[0])
+                else:
+                    self._say(UNKNOWN_KEY, where, word=key, keys=", ".join(known))
 
-    def _say(self, where: str, text: str) -> None:
-        self.remarks.append(f"{where}: {text}.")
+    def _say(self, text: str, where: str, **values: str) -> None:
+        self.remarks.append(text.format(where=where, **values))

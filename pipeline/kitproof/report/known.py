@@ -13,7 +13,7 @@ from kitproof.report.wording import Words
 
 SLOT = re.compile(r"{(\w+)(?::[^}]*)?}")
 NUMBER = r"-?\d+(?:\.\d+)?"
-ANYTHING = r".+"
+ANYTHING = r".+?"
 
 
 class Known:
@@ -44,5 +44,6 @@ def _pattern(text: str, value: Callable[[str], str]) -> re.Pattern[str]:
     plain, *rest = SLOT.split(text)
     pattern = re.escape(plain)
     for name, plain in zip(rest[::2], rest[1::2], strict=True):
-        pattern += f"(?P<{name}>{value(name)}){re.escape(plain)}"
+        again = f"(?P<{name}>" in pattern
+        pattern += (f"(?P={name})" if again else f"(?P<{name}>{value(name)})") + re.escape(plain)
     return re.compile(pattern)

@@ -17,7 +17,7 @@ MOST_NAMED = 4
 # units that are the same in every language; other words behind a number are looked up
 SYMBOLS = frozenset({"dBFS", "dBTP", "dB", "LUFS", "LU", "ms", "s", "Hz", "kHz", "ppm", "cm", "m", "%"})
 
-REMARKS = Known(all_remarks(), lambda name: NUMBER if name in ("n", "most") else ANYTHING)
+REMARKS = Known(all_remarks(), lambda name: NUMBER if name in ("n", "most", "low", "high") else ANYTHING)
 
 
 # ---------------------------------------------------------------- findings

@@ -38,10 +38,13 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("inputs.guessed"), style.LABEL, after=2.0)
     for channel in (c for c in ctx.channels if c.note):
         block(sheet, words("inputs.note", label=ctx.label(channel.file), note=channel.note), style.LABEL, after=2.0)
-    if any(telling.REMARKS.foreign(words, remark) for remark in ctx.take.remarks):
-        block(sheet, words("common.in_english"), style.TICK, after=1.0)
-    for remark in ctx.take.remarks:
+    foreign = [remark for remark in ctx.take.remarks if telling.REMARKS.foreign(words, remark)]
+    for remark in (remark for remark in ctx.take.remarks if remark not in foreign):
         block(sheet, telling.remark(ctx, remark), style.LABEL, after=2.0)
+    if foreign:
+        block(sheet, words("common.in_english"), style.TICK, after=1.0)
+    for remark in foreign:
+        block(sheet, remark, style.LABEL, after=2.0)
     if ctx.take.ignored:
         names = ctx.listing(ctx.take.ignored, 12)
         block(sheet, words("inputs.ignored", names=names), style.LABEL, after=2.0)
