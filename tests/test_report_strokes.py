@@ -16,8 +16,10 @@ from kitproof.model import ChannelPicture, Measurements, Pictures
 from kitproof.observed.instrument import DrumRing
 from kitproof.observed.room import OctaveDecay, RoomDecay
 from kitproof.report import document, style
+from kitproof.report.context import Context
 from kitproof.report.document import write_report
 from kitproof.report.figures.decays import longest_s, octave_label
+from kitproof.report.figures.fundamentals import pitches
 from kitproof.report.figures.ring import fitted
 from kitproof.report.pages import channels, room
 from kitproof.report.style import PageSize
@@ -214,6 +216,36 @@ def test_the_line_of_a_ring_lies_on_its_dots() -> None:
     assert last_s == pytest.approx(1.15, abs=0.051)  # 28 dB down, to a step
     assert fitted(ring_of("a.wav", decay_s=None, decay_range_db=None)) is None
     assert fitted(ring_of("a.wav", fall_db=())) is None
+
+
+# ---------------------------------------------------------------- pitches on the spectrogram
+def test_the_drums_pitches_are_named_beside_the_spectrogram(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The highest first, on the page of every mic; a drum without a late ring by the pitch of its strokes."""
+    measurements, pictures = take(n_channels=3)
+    kick = ring_of("01 kick-in.wav")
+    snare = ring_of(
+        "03 snare-top.wav", "snare", late_hz=None, pitch=None, pitch_cents=None, decay_s=None, decay_range_db=None,
+        fall_db=(), early_hz=214.6,
+    )  # fmt: skip
+    known = replace(measurements, observed=replace(measurements.observed, rings=(kick, snare)))
+    for page in pages(monkeypatch, tmp_path, (known, pictures)):
+        assert height_of(page, "snare 215") > height_of(page, "kick 62")
+        assert load_words("en")("channels.caption_pitches") in joined(page)
+
+
+def test_without_a_pitch_nothing_is_marked(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """No triangles are spoken of where there are none."""
+    assert load_words("en")("channels.caption_pitches") not in joined(pages(monkeypatch, tmp_path, take())[KICK])
+
+
+def test_more_pitches_than_have_room_leave_the_own_one() -> None:
+    """On a crowded page the mic's own drum is marked alone; a mic of no drum marks none."""
+    measurements, pictures = take(rings=True, n_channels=8)
+    ctx = Context(measurements, pictures, load_words("en"), small=True)
+
+    assert len(pitches(ctx, "kick", 9)) == len(measurements.observed.rings) > 2
+    assert [p.drum for p in pitches(ctx, "kick", 2)] == ["kick"]
+    assert pitches(ctx, None, 2) == []
 
 
 # ---------------------------------------------------------------- one page

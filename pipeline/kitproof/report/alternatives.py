@@ -42,9 +42,12 @@ def wave(ctx: Context, channel: Channel) -> str:
     return _with_findings(ctx, said, ctx.findings_of(channel.file))
 
 
-def sonogram(ctx: Context, channel: Channel) -> str:
-    """The spectrogram of one channel."""
-    return ctx.words("alt.sonogram", label=ctx.label(channel.file), length=numbers.length(ctx.duration_s))
+def sonogram(ctx: Context, channel: Channel, pitches: Sequence[str]) -> str:
+    """The spectrogram of one channel, and the drums' pitches that are marked on it."""
+    said = ctx.words("alt.sonogram", label=ctx.label(channel.file), length=numbers.length(ctx.duration_s))
+    if not pitches:
+        return said
+    return ctx.words.sentences(said, ctx.words("alt.pitches", pitches=ctx.listing(pitches, MOST_NAMES)))
 
 
 def stroke(ctx: Context, hit: HitPicture) -> str:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from kitproof.model import Channel, ChannelMeasures, Hit
-from kitproof.observed.instrument import DrumRing
 from kitproof.report import alternatives, marks, numbers, style, telling
 from kitproof.report.anatomy import block, caption, caption_height, method, open_page
 from kitproof.report.context import Context
+from kitproof.report.figures.fundamentals import draw_pitches, pitches, room_for
 from kitproof.report.figures.histogram import draw_histogram
 from kitproof.report.figures.sonogram import draw_key, draw_sonogram
 from kitproof.report.figures.strip import mark_positions
 from kitproof.report.figures.wave import draw_wave, enlargement
+from kitproof.report.pages.readings import HEAD_H, ROW_H, draw_numbers, number_rows
 from kitproof.report.pages.strokes import FIGURE_H, Row, draw_row, height, row_of
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
@@ -27,26 +28,9 @@ AXIS_W = 36.0  # of the label column, for the numbers of the spectrogram's axis
 COLUMN_GAP = 22.0
 INDENT = 26.0
 NUMBER_W = 0.46  # share of the width for the table of numbers
-ROW_H = style.CELL.leading + 0.4  # of that table
 MOST_BANDS = 4
-HEAD_H = 14.0  # title of a table or a small figure
 FEWEST_LEVELS, LEVELS_H = 5, 88.0  # strokes for a histogram, and its height with title
 FEWEST_FOUND_H = 58.0  # kept for findings above it: one, and where the others are
-# wording, field, decimals, unit
-NUMBERS = (
-    ("channels.true_peak", "true_peak_dbtp", 1, "dBTP"),
-    ("channels.sample_peak", "sample_peak_dbfs", 1, "dBFS"),
-    ("channels.rms", "rms_dbfs", 1, "dBFS"),
-    ("channels.crest", "crest_db", 1, "dB"),
-    ("channels.hit_crest", "hit_crest_db", 1, "dB"),
-    ("channels.floor", "noise_floor_dbfs", 1, "dBFS"),
-    ("channels.momentary", "max_momentary_lufs", 1, "LUFS"),
-    ("channels.short_term", "max_short_term_lufs", 1, "LUFS"),
-    ("channels.integrated", "integrated_lufs", 1, "LUFS"),
-    ("channels.range", "loudness_range_lu", 1, "LU"),
-    ("channels.dc", "dc_fraction", 6, ""),
-    ("channels.bits", "used_bits", 0, "bit"),
-)
 
 
 def draw(sheet: Sheet, ctx: Context) -> None:
@@ -103,12 +87,12 @@ class Share:
 
 def _shared(sheet: Sheet, ctx: Context, row: Row) -> Share:
     """Everything at its smallest, then each grows as far as the page has room, the most useful first."""
-    words, picture, channel = ctx.words, row.picture, row.channel
+    picture, channel = row.picture, row.channel
     timed = any(r.finding.times_s for r in ctx.findings_of(channel.file))
     room = sheet.room - _tables_height(sheet, ctx, row) - height(sheet, ctx, row, FIGURE_H[0])
     if picture is not None:
         room -= 12.0 + (15.0 if timed else 0.0) + WAVE_H + 10.0 + SONOGRAM_H[0] + LOW_END
-        room -= caption_height(sheet, words("channels.caption_time"))
+        room -= caption_height(sheet, _caption(ctx))
     one = ctx.measures.get(channel.file)
     wanted = (
         FIGURE_H[1] - FIGURE_H[0], SONOGRAM_H[1] - SONOGRAM_H[0],
@@ -132,8 +116,14 @@ def _pictures(sheet: Sheet, ctx: Context, row: Row, share: Share) -> None:
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, words("common.no_picture"), style.BODY) + 8.0
     else:
         _over_time(sheet, ctx, row.channel, share.sonogram_h)
-        caption(sheet, words("channels.caption_time"))
+        caption(sheet, _caption(ctx))
     draw_row(sheet, ctx, row, share.figure_h)
+
+
+def _caption(ctx: Context) -> str:
+    said = [ctx.words("channels.caption_time")]
+    known = any(r.late_hz is not None or r.early_hz is not None for r in ctx.measurements.observed.rings)
+    return ctx.words.sentences(*said, *([ctx.words("channels.caption_pitches")] if known else []))
 
 
 def _tables_height(sheet: Sheet, ctx: Context, row: Row) -> float:
@@ -142,7 +132,7 @@ def _tables_height(sheet: Sheet, ctx: Context, row: Row) -> float:
     if one is None:
         return 0.0
     reasons = Reasons(sheet)
-    n_rows = len(_number_rows(ctx, one, reasons, 0))
+    n_rows = len(number_rows(ctx, one, reasons, 0))
     return HEAD_H + n_rows * ROW_H + _foot_height(sheet, reasons, _method(ctx, row))
 
 
@@ -175,10 +165,13 @@ def _over_time(sheet: Sheet, ctx: Context, channel: Channel, sonogram_h: float) 
         sheet.lines(sheet.left, wave.y + 12.0, wrap(scale, style.TICK, style.LABEL_W - 12.0), style.TICK)
         _own_hits(sheet, ctx, channel, full)
     sono = Box(full.x, wave.bottom + 10.0, share, sonogram_h)
-    with sheet.figure(alternatives.sonogram(ctx, channel)):
+    marked = pitches(ctx, ctx.drum_of(channel), room_for(sono.h))
+    with sheet.figure(alternatives.sonogram(ctx, channel, [p.text(ctx) for p in marked])):
         draw_sonogram(sheet, picture, sono, 360 if ctx.small else 1000)
-        name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, style.LABEL_W - AXIS_W)
+        name_w = style.LABEL_W - AXIS_W
+        name = shorten_middle(ctx.words("channels.sonogram"), style.LABEL_BOLD, name_w)
         sheet.text(sheet.left, sono.y + 8.0, name, style.LABEL_BOLD)
+        draw_pitches(sheet, ctx, marked, sono, name_w)
         marks.time_axis(sheet, ctx, Box(full.x, sono.y, full.w, sono.h))
         draw_key(sheet, full.x + 26.0, sono.bottom + 18.0, 110.0)
     sheet.y = sono.bottom + LOW_END
@@ -196,10 +189,10 @@ def _tables(sheet: Sheet, ctx: Context, row: Row, measures: ChannelMeasures | No
     """Numbers left, findings right and below them how hard the drum was hit, reasons and method at the foot."""
     reasons, channel = Reasons(sheet), row.channel
     width = sheet.text_w * NUMBER_W
-    rows = _number_rows(ctx, measures, reasons, n_bands) if measures else []
+    rows = number_rows(ctx, measures, reasons, n_bands) if measures else []
     sheet.need(HEAD_H + len(rows) * ROW_H)
     top = sheet.y
-    end = _numbers(sheet, rows, width)
+    end = draw_numbers(sheet, rows, width)
     foot = sheet.bottom - (_foot_height(sheet, reasons, _method(ctx, row)) if measures else 14.0)
     hits = [h for h in ctx.hits_by_drum.get(ctx.drum_of(channel) or "", []) if h.file == channel.file]
     levels = len(hits) >= FEWEST_LEVELS and end - top >= LEVELS_H + FEWEST_FOUND_H
@@ -215,23 +208,6 @@ def _tables(sheet: Sheet, ctx: Context, row: Row, measures: ChannelMeasures | No
         method(sheet, _method(ctx, row))
 
 
-def _numbers(sheet: Sheet, rows: list[tuple[str, str]], width: float) -> float:
-    """The table of numbers; returns the y below."""
-    y = sheet.y + HEAD_H
-    if rows:
-        with sheet.tagged("H2"):
-            sheet.text(sheet.left, sheet.y + 9.0, sheet.words("channels.numbers"), style.LABEL_BOLD)
-    with sheet.tagged("Table"):
-        for name, value in rows:
-            with sheet.tagged("TR"):
-                with sheet.tagged("TH", scope="Row"):
-                    sheet.text(sheet.left, y + 7.8, name, style.CELL)
-                sheet.text(sheet.left + width, y + 7.8, value, style.CELL, align="right")
-            y += ROW_H
-            sheet.line(sheet.left, y, sheet.left + width, y)
-    return y
-
-
 def _levels(sheet: Sheet, ctx: Context, channel: Channel, hits: list[Hit], box: Box) -> float:
     """How hard the own drum was hit; returns the y below."""
     name = shorten_middle(ctx.words("channels.levels"), style.LABEL_BOLD, box.w)
@@ -239,41 +215,6 @@ def _levels(sheet: Sheet, ctx: Context, channel: Channel, hits: list[Hit], box: 
         sheet.text(box.x, box.y + 9.0, name, style.LABEL_BOLD)
         draw_histogram(sheet, hits, Box(box.x, box.y + HEAD_H, box.w, box.h - HEAD_H))
     return box.bottom
-
-
-def _number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons, n_bands: int) -> list[tuple[str, str]]:
-    rows = []
-    for key, field, decimals, unit in NUMBERS:
-        text = reasons.figure(getattr(one, field), one.unmeasured.get(field), decimals)
-        if getattr(one, field) is not None:
-            text = f"{text} {unit}".rstrip()
-        if field == "sample_peak_dbfs" and one.sample_peak_time_s is not None:
-            text = ctx.words("channels.at", value=text, time=numbers.clock(one.sample_peak_time_s))
-        rows.append((ctx.words(key), text))
-    for band in one.noise_bands[:n_bands]:
-        name = ctx.words("channels.noise_band", low=numbers.hertz(band.low_hz), high=numbers.hertz(band.high_hz))
-        rows.append((name, f"{numbers.fixed(band.level_dbfs)} dBFS"))
-    clipped = str(one.clip_runs_n)
-    if one.clip_runs:
-        clipped = ctx.words("channels.first_at", n=clipped, time=numbers.clock(one.clip_runs[0].start_s))
-    rows.append((ctx.words("channels.clipped"), clipped))
-    ring = ctx.ring(one.file)
-    if ring is not None:
-        rows += _ring_rows(ctx, ring, reasons)
-    rows.append((ctx.words("channels.length"), numbers.clock(one.duration_s)))
-    return rows
-
-
-def _ring_rows(ctx: Context, ring: DrumRing, reasons: Reasons) -> list[tuple[str, str]]:
-    """Pitch and decay of the ring, or why they are not known."""
-    text = reasons.figure(ring.late_hz, ring.unmeasured.get("late_hz"))
-    if ring.late_hz is None:
-        return [(ctx.words("channels.ring"), text)]
-    if ring.pitch is not None and ring.pitch_cents is not None:
-        text = f"{text} Hz, {ring.pitch} {numbers.fixed(ring.pitch_cents, 0, sign=True)} ct"
-    decay = reasons.figure(ring.decay_s, ring.unmeasured.get("decay_s"), 2)
-    unit = "" if ring.decay_s is None else " s"
-    return [(ctx.words("channels.ring"), text), (ctx.words("channels.decay"), decay + unit)]
 
 
 def _findings(sheet: Sheet, ctx: Context, channel: Channel, box: Box) -> float:
