@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from kitproof.find.evidence import Evidence, sureness
 from kitproof.find.texts import counted, db, dbfs, number, seconds
 from kitproof.model import DelayCourse, Finding, Severity
-from kitproof.observed.chain import GainStep, Gate
+from kitproof.observed.chain import Closing, GainStep, Gate
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
@@ -18,8 +18,12 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     for g in e.records(GainStep):
         if g.file not in moved:  # a mic that moved hears everything at another level, too
             yield from _fade(e, g) if g.rest_slope < g.rest else _gain_step(e, g)
-    for gate in e.records(Gate):
-        yield from _gated(e, gate)
+    shut = [finding for gate in e.records(Gate) for finding in _gated(e, gate)]
+    yield from shut
+    named = {file for finding in shut for file in finding.files}
+    for closing in e.records(Closing):
+        if closing.file not in named:
+            yield from _closing(e, closing)
 
 
 def _fade(e: Evidence, g: GainStep) -> Iterator[Finding]:
@@ -51,6 +55,22 @@ def _gated(e: Evidence, g: Gate) -> Iterator[Finding]:
         "lost for good, and a gate can be added at the mix.",
         value=float(g.n_swallowed), unit="strokes", confidence=0.95, times_s=g.times_s, n_times=g.n_swallowed,
         drum=None if c is None else c.drum, else_maybe="Silence that was cut in between the strokes by hand.",
+    )  # fmt: skip
+
+
+def _closing(e: Evidence, g: Closing) -> Iterator[Finding]:
+    """Turned down between its strokes, not shut."""
+    if g.n_closed < e.limits["closing_fewest"] or g.n_closed < e.limits["closing_share"] * g.n_followed:
+        return
+    label, c = e.label(g.file), e.measured(g.file)
+    yield Finding(
+        code="gated", severity="look", files=(g.file,),
+        message=f"{e.head(g.file)} falls by {db(g.depth_db)} and more at once, in all bands, after {g.n_closed} of "
+        f"{counted(g.n_followed, 'stroke')} that can be followed: a gate or an expander closes.",
+        action=f"Take the gate out of the recording path of {label} and play it again: soft strokes and tails are "
+        "lost for good, and a gate can be added at the mix.",
+        value=float(g.n_closed), unit="strokes", confidence=0.9, times_s=g.times_s, n_times=g.n_closed,
+        drum=None if c is None else c.drum, else_maybe="Fades that were drawn in after the strokes by hand.",
     )  # fmt: skip
 
 

@@ -112,6 +112,8 @@ _ALL = (
     _t("fade_db", 4.0, "dB", "from the first stroke to the last: twice what a fader that crept would be"),
     _t("fade_rest", 0.75, "ratio", "scatter with the slope over scatter without; steady takes stay above 0.9"),
     _t("gate_fewest_swallowed", 6.0, "strokes", "of other drums that an open mic would have heard"),
+    _t("closing_fewest", 6.0, "strokes", "after which all bands fall at once; hands and edits do it to fewer"),
+    _t("closing_share", 0.5, "share", "of the strokes that can be followed; in clean takes an eighth at most"),
     _t("gate_fewest_falls", 4.0, "times", "that it shuts at once: fewer are edits between sections"),
     # interference
     _t("phone_fix_under_peak_db", 45.0, "dB", "edges so near to the peak of a channel are heard through the kit"),

@@ -31,7 +31,7 @@ from kitproof.measure.limiting import HeightMeter, held_back
 from kitproof.measure.lowcut import observe_lows
 from kitproof.measure.origin import observe_origin
 from kitproof.measure.plan import plan_kit
-from kitproof.measure.processed import gates
+from kitproof.measure.processed import closings, gates
 from kitproof.measure.room_decay import hear_decay, room_decays
 from kitproof.measure.room_reflections import find_reflections
 from kitproof.measure.skips import skips
@@ -58,6 +58,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     skips,
     lone_breaks,
     gates,
+    closings,
     held_back,
     find_grid,
     measure_timing,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
-from kitproof.observed.chain import Break, GainStep, Gate, HeldBack, Origin, Skip
+from kitproof.observed.chain import Break, Closing, GainStep, Gate, HeldBack, Origin, Skip
 from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
 from kitproof.observed.instrument import DrumRing, DrumSound, HatDecay, SympatheticRing, WireBuzz, WireShare
@@ -40,6 +40,7 @@ class Observed:
     skips: tuple[Skip, ...] = ()
     breaks: tuple[Break, ...] = ()
     gates: tuple[Gate, ...] = ()
+    closings: tuple[Closing, ...] = ()
     held_back: tuple[HeldBack, ...] = ()
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()

@@ -63,6 +63,17 @@ class Gate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Closing:
+    """How often a shell's mic falls in all bands at once after a stroke, as a gate closes and no ring does."""
+
+    file: str
+    n_followed: int  # strokes of the own drum with nothing else struck while they ring
+    n_closed: int
+    depth_db: float  # median over the closed ones, or over all: by how much the fall exceeds the one just before it
+    times_s: tuple[float, ...]  # of the closed ones, at most 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HeldBack:
     """The highest peaks of a channel that heap up at one height, and how much those strokes differ elsewhere."""
 
