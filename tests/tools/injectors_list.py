@@ -71,6 +71,8 @@ FAULTS: tuple[Fault, ...] = (
           roles=("overhead-right", "room-left", "snare-top"), value_unit="ms", line_check=False),
     Fault(name="mic sinks", codes=("moved-mic",), inject=time.creeping_mic, full=0.8, unit="ms",
           roles=("overhead-left",), value_unit="ms", line_check=False),
+    Fault(name="uneven edit", codes=("channel-jump",), inject=time.uneven_edit, full=20.0, unit="ms",
+          roles=("overhead-left", "floor-tom", "room-left", "snare-top"), value_unit="ms", line_check=False),
     Fault(name="mic knocked", codes=("knocked-mic", "moved-mic"), inject=time.knocked_mic, full=0.5,
           unit="of full scale", roles=("rack-tom-1", "overhead-left"), line_check=False),
     Fault(name="skip", codes=("skip", "dropout"), inject=time.skip, full=40.0, unit="ms", roles=("kick", "kick-in"),

@@ -40,6 +40,13 @@ def _moving(scene: Scene, role: str, amount: float, within_s: float) -> Damage:
     return changed(role, warped(scene.stems[role], ramp * amount * 1e-3 * scene.rate_hz), amount)
 
 
+def uneven_edit(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
+    """From half-way on one channel comes `amount` ms early: cut and closed up in it alone, with a crossfade."""
+    x, at, n = scene.stems[role], scene.n // 2, round(amount * 1e-3 * scene.rate_hz)
+    fade = np.clip((np.arange(scene.n) - at) / (0.01 * scene.rate_hz), 0.0, 1.0)
+    return changed(role, (1.0 - fade) * x + fade * np.concatenate([x[n:], x[-n:][::-1]]), -amount)
+
+
 def knocked_mic(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """A stick hits the mic half-way: a bang of `amount` of full scale, then 0.3 ms further off and 2 dB softer."""
     moved = _moving(scene, role, 0.3, 0.02).stems[role]

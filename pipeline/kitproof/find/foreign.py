@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from kitproof.find.evidence import Evidence, drum_of
+from kitproof.find.jumps import jumps
 from kitproof.find.texts import number
 from kitproof.model import Finding, Severity
 from kitproof.observed.identity import LineUp
@@ -19,7 +20,10 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     rows = [r for r in e.records(LineUp) if _counts(e, r)]
     if len(rows) < e.limits["foreign_fewest_mics"]:
         return
+    jumped = {j.file for j in jumps(e)}
     for row in rows:
+        if row.file in jumped:
+            continue
         others = median(r.share or 0.0 for r in rows if r is not row)
         if (row.share or 0.0) < e.limits[_limit(e, row)] and others >= e.limits["foreign_others_share"]:
             yield _foreign(e, row, others)

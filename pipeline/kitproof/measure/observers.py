@@ -37,6 +37,7 @@ from kitproof.measure.room_reflections import find_reflections
 from kitproof.measure.skips import skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.spectra import hear_spectra
+from kitproof.measure.timejumps import time_jumps
 from kitproof.measure.timing import measure_timing
 from kitproof.measure.tuning import observe_tuning
 from kitproof.measure.views import ChannelBrief, ChannelView, PassObserver, TakeView
@@ -62,6 +63,7 @@ TAKE_OBSERVERS: tuple[Callable[[TakeView], Iterable[object]], ...] = (
     held_back,
     find_grid,
     measure_timing,
+    time_jumps,
     find_phone_bursts,
     find_lone_sounds,
     find_late_sounds,

@@ -27,7 +27,7 @@ from kitproof.observed.lateness import LateMic
 from kitproof.observed.pairs import PairLows
 from kitproof.observed.plan import KitPlan
 from kitproof.observed.room import HatInSnare, KickAir, Reflection, RoomDecay, Wash
-from kitproof.observed.timing import Grid, Timing
+from kitproof.observed.timing import Grid, TimeJump, Timing
 
 __all__ = ["Observed"]
 
@@ -45,6 +45,7 @@ class Observed:
     origins: tuple[Origin, ...] = ()
     grids: tuple[Grid, ...] = ()
     timings: tuple[Timing, ...] = ()
+    time_jumps: tuple[TimeJump, ...] = ()
     file_ends: tuple[FileEnds, ...] = ()
     phone_bursts: tuple[PhoneBursts, ...] = ()
     steady_lines: tuple[SteadyLines, ...] = ()

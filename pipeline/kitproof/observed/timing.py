@@ -48,3 +48,16 @@ class Timing:
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeJump:
+    """The moment and shift by which one channel would best be moved against all the others; mostly there is none."""
+
+    file: str
+    time_s: float  # to within a twentieth of the take
+    jump_ms: float  # positive: later afterwards
+    fit: float  # -1..1, how well what is heard around the strokes before fits that after it, moved by so much
+    fit_unmoved: float  # and not moved
+    n_drums: int  # timed by other mics, with enough strokes on both sides
+    n_agreeing: int  # of them, that fit best at this shift each by itself
