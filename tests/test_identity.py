@@ -8,7 +8,7 @@ import pytest
 import findkit as k
 from kitproof.find.judgement import rightly_named
 from kitproof.measure.identity import ring_pitch
-from kitproof.measure.identity_lineup import _onsets, line_up
+from kitproof.measure.identity_lineup import line_up, onsets_of
 from kitproof.model import Finding
 from kitproof.observed.identity import LineUp, MicVoice
 
@@ -201,11 +201,11 @@ def test_mics_of_one_room_line_up_and_a_stranger_at_the_same_tempo_does_not():
     again = 1.0 + 0.29 * np.arange(120) + rng.normal(0.0, 0.01, 120)
     loud = rng.uniform(-20.0, -12.0, 120)
     levels = {"a": struck(beats, loud), "b": struck(beats, loud - 8.0, 0.0045), "c": struck(again, loud)}
-    onsets = {f: _onsets(level) for f, level in levels.items()}
-    assert line_up("a", levels["a"], onsets).share > 0.9
-    assert line_up("c", levels["c"], onsets).share < 0.34  # the limit of a look
+    onsets = {f: onsets_of(level) for f, level in levels.items()}
+    assert line_up("a", onsets).share > 0.9
+    assert line_up("c", onsets).share < 0.34  # the limit of a look
 
 
 def test_silence_has_no_line_up():
     quiet = np.full(4000, -130.0, np.float32)
-    assert line_up("a", quiet, {"a": _onsets(quiet), "b": _onsets(quiet)}).unmeasured["share"]
+    assert line_up("a", {"a": onsets_of(quiet), "b": onsets_of(quiet)}).unmeasured["share"]

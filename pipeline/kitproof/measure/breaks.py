@@ -26,7 +26,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_toeplitz
-from scipy.signal import lfilter
 
 from kitproof.measure.skips import CELL, BendMeter
 from kitproof.measure.views import TakeView
@@ -101,14 +100,13 @@ def unforeseen(wave: FloatArray, at: int) -> float:
 
     wave : (n,) with BESIDE samples and ORDER on either side of `at`, at least. Silence gives 0.
     """
-    n_fft = 1 << (len(wave) - 1).bit_length() + 1
-    power = np.abs(np.fft.rfft(wave - wave.mean(), n_fft)) ** 2
-    lag = np.fft.irfft(power)[: ORDER + 1]
+    about_mean = wave - wave.mean()
+    lag = np.correlate(np.concatenate((about_mean, np.zeros(ORDER))), about_mean)
     if lag[0] <= 0.0:
         return 0.0
     lag[0] *= 1.0 + 1e-9
     taps = np.concatenate(([1.0], -solve_toeplitz(lag[:ORDER], lag[1:])))
-    error = np.abs(np.asarray(lfilter(taps, [1.0], np.asarray(wave, np.float64))))
+    error = np.abs(np.convolve(wave, taps)[: len(wave)])
     here = error[at - 1 : at + 2].max()
     beside = max(error[at - BESIDE : at - EDGE + 2].max(), error[at + ORDER + EDGE : at + ORDER + BESIDE].max())
     return float(here / max(beside, 1e-12))

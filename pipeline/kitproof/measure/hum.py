@@ -142,11 +142,12 @@ def _segments(low: Float64Array, rate: float) -> _Spectrum:
     power = ndimage.uniform_filter1d(ndimage.uniform_filter1d(np.square(fast), m), m)
     n_fft = fft.next_fast_len(2 * n, real=True)
     keep = int((N_HARMONICS * 61.0 + AROUND_HZ) / rate * n_fft) + 2
+    window = signal.windows.hann(n)
     rows, gains = [], []
     for s in starts:
         p = power[s : s + n]
         floor = float(np.percentile(p, 10)) + 1e-16
-        weight = signal.windows.hann(n) / (p + floor)
+        weight = window / (p + floor)
         weight /= weight.sum() / 2.0
         rows.append(fft.rfft(fast[s : s + n] * weight, n_fft)[:keep])
         gains.append(1.0 / (floor + 1e-30))

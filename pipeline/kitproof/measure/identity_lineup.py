@@ -15,6 +15,7 @@ with soft edges only: 0.1 to 0.7, so they tell nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,23 +35,36 @@ FEWEST, MOST = 8, 200
 LAG_BINS = 40  # 20 ms: the way to a room mic and back
 
 
+@dataclass(frozen=True, slots=True)
+class Onsets:
+    """Where something begins in one mic."""
+
+    where: NDArray[np.bool_]  # (n,) of every bin, widened by a bin to both sides
+    loud: NDArray[np.int64]  # bins of the loud ones
+
+
+def onsets_of(level_db: Float32Array) -> Onsets:
+    """The onsets of one mic from its edge level, (n,)."""
+    rise = _rise(level_db)
+    where = np.asarray(ndimage.binary_dilation(rise > RISE_DB, iterations=1))
+    return Onsets(where=where, loud=_loud_onsets(level_db, rise))
+
+
 def line_ups(view: TakeView) -> Iterator[LineUp]:
     """How each mic at the kit lines up with the others; None with a reason where too little is loud."""
     tracks = {c.file: view.tracks[c.file] for c in view.kit if c.file in view.tracks}
-    levels = {f: _levels(t) for f, t in tracks.items()}
-    onsets = {f: _onsets(level) for f, level in levels.items()}
+    onsets = {f: onsets_of(_levels(t)) for f, t in tracks.items()}
     for file in tracks:
-        yield line_up(file, levels[file], onsets)
+        yield line_up(file, onsets)
 
 
-def line_up(file: str, level_db: Float32Array, onsets: Mapping[str, NDArray[np.bool_]]) -> LineUp:
+def line_up(file: str, onsets: Mapping[str, Onsets]) -> LineUp:
     """The largest share of a mic's loud onsets that meet one of one other mic at a constant lag, beyond chance.
 
-    level_db : (n,) edge level of the mic; silence has no onsets
-    onsets : file -> (n,) where onsets are, widened by a bin to both sides
+    onsets : of every mic; silence has none
     """
-    at = _loud_onsets(level_db)
-    others = [there for other, there in onsets.items() if other != file]
+    at = onsets[file].loud
+    others = [there.where for other, there in onsets.items() if other != file]
     if len(at) < FEWEST or not others:
         reason = NO_OTHER_MIC if not others else FEW_ONSETS
         return LineUp(file=file, n_onsets=len(at), share=None, unmeasured={"share": reason})
@@ -66,7 +80,7 @@ def line_up(file: str, level_db: Float32Array, onsets: Mapping[str, NDArray[np.b
 
 def _levels(track: OnsetTrack) -> Float32Array:
     edge = track.edge_db[: len(track.edge_db) // 2 * 2].astype(np.float32)
-    return np.asarray(edge.reshape(-1, 2).max(axis=1))
+    return np.maximum(edge[::2], edge[1::2])
 
 
 def _rise(level_db: Float32Array) -> Float32Array:
@@ -77,13 +91,8 @@ def _rise(level_db: Float32Array) -> Float32Array:
     return np.asarray(level_db - ndimage.maximum_filter1d(before, BEFORE_BINS, origin=BEFORE_BINS // 2 - 1))
 
 
-def _onsets(level_db: Float32Array) -> NDArray[np.bool_]:
-    return np.asarray(ndimage.binary_dilation(_rise(level_db) > RISE_DB, iterations=1))
-
-
-def _loud_onsets(level_db: Float32Array) -> NDArray[np.int64]:
+def _loud_onsets(level_db: Float32Array, rise: Float32Array) -> NDArray[np.int64]:
     """Bins of the loud onsets, evenly spread over the take where there are many."""
-    rise = _rise(level_db)
     if len(rise) < 3:
         return np.zeros(0, np.int64)
     top = np.zeros(len(rise), bool)

@@ -132,8 +132,10 @@ def _sudden(here: Floats) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_]]
 def _highest(level: Floats, first: int, last: int) -> Floats:
     """(n,) highest of the frames from `first` to `last` after each."""
     out = ndimage.maximum_filter1d(level, last - first + 1, mode="nearest")
-    index = np.clip(np.arange(len(level)) + (first + last + 1) // 2, 0, len(level) - 1)
-    return np.asarray(out[index])
+    later = (first + last + 1) // 2
+    if later > 0:
+        return np.concatenate((out[later:], np.repeat(out[-1:], min(later, len(out)))))
+    return np.concatenate((np.repeat(out[:1], min(-later, len(out))), out[: max(len(out) + later, 0)]))
 
 
 def _as_loud(here: Floats, far: Mapping[str, Floats], at: NDArray[np.int64], ear: _Ear) -> NDArray[np.bool_]:

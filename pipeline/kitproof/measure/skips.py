@@ -62,28 +62,26 @@ class BendMeter:
             self._tail = wave.copy()
             return
         bend = np.abs(np.diff(wave[: n_cells * CELL + 2], 2))
-        top = bend.reshape(n_cells, CELL).max(axis=1)
+        top = np.maximum.reduceat(bend, np.arange(0, len(bend), CELL))
         beside = np.maximum(top[:-2], top[2:])
         # A bend at the edge of a cell raises the next one too: compared here with the lower neighbour only.
         lower = np.minimum(top[:-2], top[2:])
         sharp = (top[1:-1] > RATIO * lower) & (top[1:-1] >= beside) & (top[1:-1] > FLOOR)
-        for cell in (np.flatnonzero(sharp) + 1).tolist():
-            self._judge(bend, cell * CELL + int(bend[cell * CELL : (cell + 1) * CELL].argmax()))
+        cells = np.flatnonzero(sharp) + 1
+        self._judge(bend, cells * CELL + bend.reshape(n_cells, CELL)[cells].argmax(axis=1))
         used = (n_cells - 2) * CELL
         self._start += used
         self._tail = wave[used:].copy()
 
-    def _judge(self, bend: FloatArray, at: int) -> None:
-        low = bend[max(0, at - CELL) : max(0, at - ASIDE + 1)]
-        high = bend[at + ASIDE : at + CELL + 1]
-        if len(low) < CELL // 2 or len(high) < CELL // 2 or len(self._found) >= MOST:
-            return
+    def _judge(self, bend: FloatArray, at: NDArray[np.int64]) -> None:
+        """Keep those of the bends at (n,) places, each a cell from both ends, that stand out of what is beside them."""
+        beside = np.arange(ASIDE, CELL + 1)
+        low, high = bend[at[:, None] - beside], bend[at[:, None] + beside]
         # Out of silence or into it nothing is missing.
-        if np.count_nonzero(low) < len(low) // 2 or np.count_nonzero(high) < len(high) // 2:
-            return
-        ratio = float(bend[at] / max(low.max(), high.max(), 1e-9))
-        if ratio >= RATIO:
-            self._found[self._start + at + 1] = ratio
+        sounding = [np.count_nonzero(side, axis=1) >= len(beside) // 2 for side in (low, high)]
+        ratio = bend[at] / np.maximum(np.maximum(low.max(axis=1), high.max(axis=1)), 1e-9)
+        clear = np.flatnonzero(sounding[0] & sounding[1] & (ratio >= RATIO))[: MOST - len(self._found)]
+        self._found |= zip((self._start + at[clear] + 1).tolist(), ratio[clear].tolist(), strict=True)
 
     def fresh(self) -> list[int]:
         """Indexes of the bends found since this was asked last; later ones lie less than four cells before the end."""
