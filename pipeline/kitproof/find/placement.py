@@ -43,24 +43,6 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         named |= set(found.files[:1]) if found.severity != "note" else set()
         yield found
     yield from _tape(e, named)
-    yield from _close_rooms(e)
-
-
-def _close_rooms(e: Evidence) -> Iterator[Finding]:
-    """Room mics that hear the snare as soon as an overhead does."""
-    snare = e.own_files.get("snare")
-    for c in e.with_role("room", "room-left", "room-right"):
-        p = e.pair(snare, c.file, "snare") if snare is not None else None
-        if p is None or p.delay_ms is None or not e.known_delay(p, "delay_spread_far_ms"):
-            continue
-        if p.delay_ms < e.limits["room_close_ms"]:
-            yield Finding(
-                code="room-mic-close", severity="note", files=(c.file,), drum="snare", value=p.delay_ms, unit="ms",
-                message=f"{e.head(c.file)} hears the snare after {ms(p.delay_ms)}, as soon as an overhead does: it "
-                "adds little that is not there already.",
-                action="Move it further away or turn it from the kit, or call it a third overhead.",
-                confidence=0.8, else_maybe="A small room, in which there is no further away.",
-            )  # fmt: skip
 
 
 # ---------------------------------------------------------------- late as a whole

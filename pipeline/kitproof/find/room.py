@@ -1,4 +1,4 @@
-"""What room and air do to a mic: a copy of every drum shortly after, an echo, the blast of a kick's port."""
+"""What room and air do to a mic: a copy of every drum shortly after, an echo, the blast of a kick's port, no room."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from kitproof.find.evidence import Evidence, is_room
 from kitproof.find.texts import counted, db, listed, ms, number
-from kitproof.model import Finding, Severity
+from kitproof.model import Channel, Finding, PairEntry, Severity
 from kitproof.observed.room import KickAir, Reflection
+from kitproof.roles import drum_label
 from kitproof.units import ms_to_cm
 
 
@@ -20,6 +21,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     if echoes:
         yield _echo(e, sorted(echoes, key=lambda r: -_level(r)))
     yield from (_air(e, a) for a in e.records(KickAir) if a.file in kit and _is_air(e, a))
+    yield from (finding for c in e.with_role("room", "room-left", "room-right") for finding in _close_room(e, c))
 
 
 def _level(r: Reflection) -> float:
@@ -86,3 +88,37 @@ def _air(e: Evidence, a: KickAir) -> Finding:
         value=level, unit="dB", confidence=round(min(0.9, 0.6 + 0.5 * abs(a.one_sided or 0.0)), 2), drum="kick",
         else_maybe="A stand that is shaken by the pedal.",
     )  # fmt: skip
+
+
+def _close_room(e: Evidence, c: Channel) -> Iterator[Finding]:
+    """A room mic that hears drums no later than an overhead does, or the snare as soon as one usually does."""
+    heard = [p for drum, own in e.own_files.items() if (p := e.pair(own, c.file, drum)) is not None]
+    heard = [p for p in heard if e.known_delay(p, "delay_spread_far_ms")]
+    behind = [(p, late) for p in heard if (late := _behind_overheads_ms(e, p)) is not None]
+    level = len(behind) >= e.limits["room_level_drums"] and all(_is_level(e, p, b) for p, b in behind)
+    snare = [p for p in heard if p.drum == "snare" and (p.delay_ms or 0.0) < e.limits["room_close_ms"]]
+    if not (level or snare):
+        return
+    p = snare[0] if snare else min((p for p, _ in behind), key=lambda p: p.delay_spread_ms or 0.0)
+    drums = listed([f"the {drum_label(q.drum)}" for q, _ in behind])
+    also = f", and {drums} no later than an overhead does" if level else ", as soon as an overhead does"
+    yield Finding(
+        code="room-mic-close", severity="look" if level else "note", files=(c.file,), drum=p.drum, value=p.delay_ms,
+        unit="ms",
+        message=f"{e.head(c.file)} hears the {drum_label(p.drum)} {ms(p.delay_ms or 0.0)} after its own mic{also}: it "
+        "adds little that is not there already.",
+        action="Move it further away or turn it from the kit, or call it a third overhead.",
+        confidence=0.9 if level else 0.8, else_maybe="A small room, in which there is no further away.",
+    )  # fmt: skip
+
+
+def _is_level(e: Evidence, p: PairEntry, behind_ms: float) -> bool:
+    """At the kit itself: overheads that are late make any room mic seem early."""
+    return behind_ms <= e.limits["room_level_ms"] and (p.delay_ms or 0.0) <= e.limits["room_near_ms"]
+
+
+def _behind_overheads_ms(e: Evidence, p: PairEntry) -> float | None:
+    """How much later than the later of the overheads a mic hears a drum; None if that is not known of any."""
+    others = [e.pair(p.a, c.file, p.drum) for c in e.with_role("overhead", "overhead-left", "overhead-right")]
+    known = [o.delay_ms for o in others if o is not None and o.delay_ms is not None and e.known_delay(o)]
+    return (p.delay_ms or 0.0) - max(known) if known else None

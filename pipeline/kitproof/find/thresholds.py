@@ -233,6 +233,9 @@ _ALL = (
     _t("distance_apart_ms", 1.5, "ms", "50 cm: room mics stand further away than overheads hang by more than this"),
     _t("bottom_ahead_ms", 0.1, "ms", "3 cm: the bottom mic of a snare hears it later, or as soon"),
     _t("bottom_duller_db", 1.5, "dB", "lows over highs: the bottom mic faces the wires and is the brighter one"),
+    _t("room_level_ms", 0.7, "ms", "25 cm behind the later overhead: it stands at the kit; room mics are 2 ms and more"),
+    _t("room_near_ms", 5.0, "ms", "1.7 m: overheads hang nearer, so a later one that is level with a room mic is late"),
+    _t("room_level_drums", 2.0, "drums", "all that are known, and so many; one may stand beside it"),
     _t("room_close_ms", 3.5, "ms", "1.2 m: nearer than an overhead hangs, no room mic", PRACTICE),
     # bleed
     _t("bleed_not_close_db", -8.0, "dB", "foreign over own above this: not a close mic of that drum", PRACTICE),
