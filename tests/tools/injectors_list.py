@@ -94,6 +94,8 @@ FAULTS: tuple[Fault, ...] = (
           roles=("snare-top", "room-right")),
     Fault(name="crackle", codes=("crackle", "dropout"), inject=sound.crackle, full=0.05, unit="of full scale",
           roles=("overhead-left", "rack-tom-1")),
+    Fault(name="monitor return", codes=("routed-copy",), inject=sound.routed_copy, full=0.3, unit="of the sound",
+          roles=("snare-top", "overhead-left", "room-left"), value_unit="ms"),
     Fault(name="click, with its file", codes=("click-bleed",), inject=sound.click_bleed, full=0.001,
           unit="of the click", roles=("overhead-left", "snare-top", "room-left"), value_unit="dB", click="stem",
           line_check=False),

@@ -88,6 +88,13 @@ def crackle(scene: Scene, role: str, amount: float, rng: np.random.Generator) ->
     return changed(role, x)
 
 
+def routed_copy(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
+    """A monitor return: the channel itself comes back 12.3 ms later, `amount` times as strong."""
+    x, n = scene.stems[role].copy(), round(0.0123 * scene.rate_hz)
+    x[n:] += amount * scene.stems[role][:-n]
+    return changed(role, x * (peak(scene.stems[role]) / max(peak(x), peak(scene.stems[role]))), 12.3)
+
+
 def click_bleed(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """The click through a headphone's shell: 3 ms on the way, dulled, its energy `amount`^2 of the click's own."""
     if scene.click is None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from kitproof.find.evidence import Evidence, is_room
 from kitproof.find.texts import counted, db, listed, ms, number
 from kitproof.model import Channel, Finding, PairEntry, Severity
+from kitproof.observed.chain import RoutedCopy
 from kitproof.observed.room import KickAir, Reflection
 from kitproof.roles import drum_label
 from kitproof.units import ms_to_cm
@@ -16,12 +17,19 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     """One finding for each mic that hears a copy, one for all that hear an echo, one for each mic in the wind."""
     kit = {c.file for c in e.kit}
     heard = [r for r in e.records(Reflection) if r.file in kit and r.level_db is not None and r.delay_ms is not None]
+    heard = [r for r in heard if not _is_routed(e, r)]
     yield from (_comb(e, r) for r in heard if r.kind == "comb" and _level(r) >= e.limits["comb_note_db"])
     echoes = [r for r in heard if r.kind == "echo" and _level(r) >= e.limits["slap_note_db"]]
     if echoes:
         yield _echo(e, sorted(echoes, key=lambda r: -_level(r)))
     yield from (_air(e, a) for a in e.records(KickAir) if a.file in kit and _is_air(e, a))
     yield from (finding for c in e.with_role("room", "room-left", "room-right") for finding in _close_room(e, c))
+
+
+def _is_routed(e: Evidence, r: Reflection) -> bool:
+    """Whether the channel's hiss comes back after the same time: no wall does that, and it is said as such."""
+    near_ms = e.limits["routed_near_ms"]
+    return any(c.file == r.file and abs(c.delay_ms - (r.delay_ms or 0.0)) <= near_ms for c in e.records(RoutedCopy))
 
 
 def _level(r: Reflection) -> float:

@@ -34,6 +34,7 @@ from kitproof.measure.plan import plan_kit
 from kitproof.measure.processed import closings, gates
 from kitproof.measure.room_decay import hear_decay, room_decays
 from kitproof.measure.room_reflections import find_reflections
+from kitproof.measure.routedcopy import find_routed_copies
 from kitproof.measure.skips import skips
 from kitproof.measure.snareshare import observe_wire_share
 from kitproof.measure.spectra import hear_spectra
@@ -51,6 +52,7 @@ CHANNEL_OBSERVERS: tuple[Callable[[ChannelView], Iterable[object]], ...] = (
     find_steady_lines,
     hear_decay,
     find_reflections,
+    find_routed_copies,
     find_air,
     hear_spectra,
 )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
-from kitproof.observed.chain import Break, Closing, GainStep, Gate, HeldBack, Origin, Skip
+from kitproof.observed.chain import Break, Closing, GainStep, Gate, HeldBack, Origin, RoutedCopy, Skip
 from kitproof.observed.heard import Heard
 from kitproof.observed.identity import LineUp, MicVoice
 from kitproof.observed.instrument import DrumRing, DrumSound, HatDecay, SympatheticRing, WireBuzz, WireShare
@@ -39,6 +39,7 @@ class Observed:
     gain_steps: tuple[GainStep, ...] = ()
     skips: tuple[Skip, ...] = ()
     breaks: tuple[Break, ...] = ()
+    routed_copies: tuple[RoutedCopy, ...] = ()
     gates: tuple[Gate, ...] = ()
     closings: tuple[Closing, ...] = ()
     held_back: tuple[HeldBack, ...] = ()

@@ -87,3 +87,13 @@ class HeldBack:
     range_db: float  # by how much the held ones differ in the other mics, 10th to 90th percentile
     agreement: float  # correlation of one half of the other mics with the other half, over the held ones
     times_s: tuple[float, ...]  # of the held ones, at most 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoutedCopy:
+    """A channel that holds its own signal a second time, its hiss too, which no room gives back."""
+
+    file: str
+    delay_ms: float
+    level_db: float  # of the copy against the first
+    inverted: bool
