@@ -25,8 +25,21 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         if row.file in jumped:
             continue
         others = median(r.share or 0.0 for r in rows if r is not row)
-        if (row.share or 0.0) < e.limits[_limit(e, row)] and others >= e.limits["foreign_others_share"]:
+        apart = (row.share or 0.0) < e.limits[_limit(e, row)] and others >= e.limits["foreign_others_share"]
+        if apart and not _arrives(e, row.file):
             yield _foreign(e, row, others)
+
+
+def _arrives(e: Evidence, file: str) -> bool:
+    """Whether the strokes of a mic are heard in another one, always after the same time: then both were there.
+
+    Accents that always come with the hats, which the other mics hear first, have no edges of their own there.
+    """
+    return any(
+        file in (p.a, p.b) and p.delay_ms is not None and p.n_hits >= e.limits["foreign_fewest_onsets"]
+        and p.delay_spread_ms is not None and p.delay_spread_ms <= e.limits["foreign_arrival_ms"]
+        for p in e.pairs
+    )  # fmt: skip
 
 
 def _counts(e: Evidence, row: LineUp) -> bool:

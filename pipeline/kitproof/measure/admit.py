@@ -9,7 +9,7 @@ those before it do not explain.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +32,10 @@ NEAR_DB = 6.0  # loud strokes of one drum differ by no more, for the most part
 STRONG_DB = 18.0  # candidates from which the couplings are learned
 LAG_TOLERANCE_S = 0.0003  # own mic not later than the others, within the resolution of the edges
 CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
+TOGETHER_S = 0.006  # two close mics hear one stroke within this: 2 m
+FEWEST_TOGETHER = 6
+EARLIER_S = 0.00015  # a mic 5 cm nearer hears a stroke first
+RIVAL_SCORE = 0.8  # drums nearly as sure as the surest
 UNEXPLAINED_DB = 5.0
 CYMBAL_SCORE = 0.2  # a ride over its own wash never stands out by CLEAR_DB
 LEAST_LEFT = 0.02  # a start that products can still leave
@@ -83,12 +87,30 @@ def _admit(
         open_files = [c.file for j, c in enumerate(strong) if j not in chosen]
         scores = {j: _score(strong[j], events, explained, j, open_files, need, bool(chosen)) for j in left}
         best = max(left, key=lambda j: (scores[j][0], len(scores[j][1])))
+        best = _first_to_hear(best, strong, {j: score for j, (score, _) in scores.items()}, need)
         seeds = scores[best][1]
         left.discard(best)
         if len(seeds):
             templates = np.column_stack((templates, _first_template(events, best, seeds)))
             chosen.append(best)
     return chosen, templates
+
+
+def _first_to_hear(best: int, strong: Sequence[Candidates], scores: Mapping[int, float], need: int) -> int:
+    """The drum about as sure as the surest whose mic hears the same strokes before: bleed may be loud, never early.
+
+    A tom that nobody hits and whose mic is turned up looks like the snare next to it but for that.
+    """
+    for j in sorted(scores, key=lambda j: -scores[j]):
+        if j == best or scores[j] < RIVAL_SCORE * scores[best]:
+            continue
+        later_s = -strong[best].lag_to(strong[j].file)[_top(strong[best], need)]
+        near = np.abs(later_s) < TOGETHER_S
+        usual_s = _mode(later_s[near], CONSTANT_S) if near.sum() >= FEWEST_TOGETHER else 0.0
+        constant = near & (np.abs(later_s - usual_s) <= CONSTANT_S)
+        if usual_s > EARLIER_S and constant.sum() >= 0.5 * len(later_s):
+            best = j
+    return best
 
 
 def _only_bleed(c: Candidates, every: Sequence[Candidates], need: int) -> bool:
@@ -102,8 +124,8 @@ def _only_bleed(c: Candidates, every: Sequence[Candidates], need: int) -> bool:
         if other.file == c.file:
             continue
         later_s = -c.lag_to(other.file)
-        near = np.abs(later_s) < 0.006
-        if (near & top).sum() < 6:
+        near = np.abs(later_s) < TOGETHER_S
+        if (near & top).sum() < FEWEST_TOGETHER:
             continue
         usual_s = _mode(later_s[near & top], CONSTANT_S)
         constant = near & (np.abs(later_s - usual_s) <= CONSTANT_S)
