@@ -143,6 +143,27 @@ def test_a_slow_change_is_not_a_step():
     assert slide.slope_db == pytest.approx(-6.0, abs=0.7)  # the others' median takes a sixth of it along
 
 
+@pytest.mark.parametrize(
+    ("changes", "codes"),
+    [
+        ({"rest": 0.5, "rest_slope": 0.45}, ["unpowered-mic"]),
+        (
+            {"rest": 0.70, "rest_slope": 0.73, "n_agreeing": 2, "n_foreign": 0},
+            ["unpowered-mic"],
+        ),  # no step of all kinds
+        ({"rest": 0.30, "rest_slope": 0.58, "n_agreeing": 2, "n_foreign": 0}, []),  # nor is it a slope
+        ({"rest": 0.70, "rest_slope": 0.73, "n_kinds": 1, "n_agreeing": 1}, []),  # one kind may change by itself
+        ({"rest": 0.70, "rest_slope": 0.80, "n_agreeing": 2, "n_foreign": 0}, []),
+        ({"rest": 0.70, "rest_slope": 0.73, "n_agreeing": 2, "n_foreign": 0, "slope_db": -3.0}, []),
+    ],
+)
+def test_a_fade_is_told_from_a_step(changes, codes):
+    """Whichever explains the strokes; a step that the kinds deny may be a fade, if a slope explains as much."""
+    judged = told(kit() | {"faults": (replace(STEP, **{"slope_db": -5.0, **changes}),)})
+
+    assert [f.code for f in judged.findings] == codes
+
+
 def test_too_little_gives_nothing():
     """No strokes, or all within a few seconds: no record rather than a guess."""
     view = take(np.random.default_rng(7))

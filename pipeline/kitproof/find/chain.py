@@ -17,7 +17,8 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
     }
     for g in e.records(GainStep):
         if g.file not in moved:  # a mic that moved hears everything at another level, too
-            yield from _fade(e, g) if g.rest_slope < g.rest else _gain_step(e, g)
+            step = g.rest <= g.rest_slope and _severity(e, g) is not None
+            yield from _gain_step(e, g) if step else _fade(e, g)
     shut = [finding for gate in e.records(Gate) for finding in _gated(e, gate)]
     yield from shut
     named = {file for finding in shut for file in finding.files}
@@ -29,6 +30,8 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 def _fade(e: Evidence, g: GainStep) -> Iterator[Finding]:
     """A level that sinks from the first stroke to the last, whichever drum is struck."""
     if g.slope_db > -e.limits["fade_db"] or g.rest_slope > e.limits["fade_rest"]:
+        return
+    if g.n_kinds < e.limits["gain_clear_kinds"] or g.rest_slope > e.limits["fade_over_step"] * g.rest:
         return
     label, c = e.label(g.file), e.measured(g.file)
     yield Finding(

@@ -120,6 +120,7 @@ _ALL = (
     _t("gain_error_share", 0.34, "share of the step", "three errors: a step that may be none is none"),
     _t("fade_db", 4.0, "dB", "from the first stroke to the last: twice what a fader that crept would be"),
     _t("fade_rest", 0.75, "ratio", "scatter with the slope over scatter without; steady takes stay above 0.9"),
+    _t("fade_over_step", 1.1, "ratio", "a slope has to explain about as much as the best step"),
     _t("gate_fewest_swallowed", 6.0, "strokes", "of other drums that an open mic would have heard"),
     _t("closing_fewest", 6.0, "strokes", "after which all bands fall at once; hands and edits do it to fewer"),
     _t("closing_share", 0.5, "share", "of the strokes that can be followed; in clean takes an eighth at most"),
