@@ -45,7 +45,7 @@ STANDS_OUT = 2.0  # an octave counts where the stroke doubles what was there
 HEARD_SHARE = 0.8  # of the strokes, or the octave is left out
 FEWEST_BANDS = 3
 APART_S = 0.030  # a stroke of the same drum so shortly before it still sounds
-SOFT_SHARE = 0.3  # of the median strength
+SOFT_SHARE, HARD_PERCENT = 0.3, 75.0  # softer than so much of a hard stroke: of a drum with ghosts the median is one
 FEWEST = 16
 LEAST_POWER = 1e-13
 
@@ -55,7 +55,7 @@ def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
     for name, drum in view.drums.items():
         file = view.own.get(name)
         if file is not None and file in view.tracks and name.startswith(DRUMS) and len(drum.time_s):
-            hard = drum.strength >= SOFT_SHARE * np.median(drum.strength)
+            hard = drum.strength >= SOFT_SHARE * np.percentile(drum.strength, HARD_PERCENT)
             hard &= np.diff(drum.time_s, prepend=-np.inf) >= APART_S
             times = drum.time_s[hard]
             others = {n: d.time_s for n, d in view.drums.items() if n != name}
