@@ -135,7 +135,7 @@ def _hats_open(e: Evidence, h: HatDecay) -> Iterator[Finding]:
     if h.span_s is None or h.first_db is None or h.last_db is None or h.span_s < e.limits["opens_least_s"]:
         return
     rise, at = h.last_db - h.first_db, h.rise_time_s or 0.0
-    creeps = (h.largest_fall_db or 0.0) <= e.limits["opens_fall_db"]
+    creeps = (h.smallest_rise_db or 0.0) >= e.limits["opens_smallest_share"] * rise
     creeps &= (h.largest_rise_db or 0.0) <= e.limits["opens_largest_share"] * rise
     if rise < e.limits["opens_look_db"] or not (creeps or (h.apart_db or 0.0) >= e.limits["opens_apart_db"]):
         return

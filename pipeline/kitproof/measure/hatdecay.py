@@ -7,7 +7,8 @@ have fallen by 15 to 25 dB there, open ones by hardly any. Only strokes that not
 A drummer opens hats on purpose, for an accent or for a whole chorus, so single strokes and means say nothing. The
 strokes are parted in five blocks with as many strokes each; of each block the shortest eighth counts, which are strokes
 that were surely meant to be closed. A chorus comes and goes, a clutch that slips does not come back: the blocks go up
-all the way, and no single one of them makes most of it.
+all the way, each of them, and no single one makes most of it. (Closed, half open, open from part to part stands still
+in between.)
 
 Tried and dropped: the median of all strokes, and the shortest quarter (accents shift them by 5 dB from verse to verse);
 the time to fall by 20 dB (the next stroke comes before it in quick music); half of the take against the other half (one
@@ -84,10 +85,10 @@ def _mean(track: OnsetTrack, time_s: Float64Array, span_s: tuple[float, float]) 
 def hat_decay(file: str, time_s: Float64Array, decay_db: Float64Array) -> HatDecay:
     """How the shortest strokes change from block to block; (n,) each, in order of time."""
     if len(time_s) < N_BLOCKS * FEWEST_IN_BLOCK:
-        names = ("span_s", "first_db", "last_db", "largest_rise_db", "largest_fall_db", "rise_time_s", "apart_db")
+        names = ("span_s", "first_db", "last_db", "largest_rise_db", "smallest_rise_db", "rise_time_s", "apart_db")
         return HatDecay(
             file=file, n_strokes=len(time_s), span_s=None, first_db=None, last_db=None, largest_rise_db=None,
-            largest_fall_db=None, rise_time_s=None, apart_db=None, unmeasured=dict.fromkeys(names, FEW_STROKES),
+            smallest_rise_db=None, rise_time_s=None, apart_db=None, unmeasured=dict.fromkeys(names, FEW_STROKES),
         )  # fmt: skip
     blocks = np.array_split(decay_db, N_BLOCKS)
     starts = [float(t[0]) for t in np.array_split(time_s, N_BLOCKS)]
@@ -97,6 +98,6 @@ def hat_decay(file: str, time_s: Float64Array, decay_db: Float64Array) -> HatDec
     at = int(np.argmax(rises)) + 1
     return HatDecay(
         file=file, n_strokes=len(time_s), span_s=float(np.ptp(time_s)), first_db=float(shortest[0]),
-        last_db=float(shortest[-1]), largest_rise_db=float(rises.max()), largest_fall_db=float(max(0.0, -rises.min())),
+        last_db=float(shortest[-1]), largest_rise_db=float(rises.max()), smallest_rise_db=float(rises.min()),
         rise_time_s=starts[at], apart_db=float(shortest[at:].min() - longest[:at].max()),
     )  # fmt: skip

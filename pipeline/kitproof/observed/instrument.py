@@ -142,12 +142,12 @@ class HatDecay:
     first_db: float | None  # shortest eighth of the first block: 60 to 100 ms on, above 4 kHz, against the attack
     last_db: float | None  # of the last block
     largest_rise_db: float | None  # from one block to the next
-    largest_fall_db: float | None  # 0 if they only rise
+    smallest_rise_db: float | None  # negative: a fall
     rise_time_s: float | None  # where the largest rise begins
     apart_db: float | None  # shortest strokes after it over the longest before it
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
-    NULLABLE = ("span_s", "first_db", "last_db", "largest_rise_db", "largest_fall_db", "rise_time_s", "apart_db")
+    NULLABLE = ("span_s", "first_db", "last_db", "largest_rise_db", "smallest_rise_db", "rise_time_s", "apart_db")
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
