@@ -112,13 +112,15 @@ def test_a_jump_says_where_and_by_how_much():
     assert (f.severity, f.files, f.value, f.times_s) == ("fix", (file_of("overhead-left"),), -20.0, (30.0,))
     assert "20.00 ms earlier" in f.message
     assert the(judged(jump(n_agreeing=2)), "channel-jump").severity == "look"
+    assert the(judged(jump(fit=0.5)), "channel-jump").severity == "look"  # a short take, in which all agree
 
 
 @pytest.mark.parametrize(
     "changes",
     [
         {"jump_ms": 1.4},  # a mic that moved
-        {"fit": 0.55},  # clean takes come so far
+        {"fit": 0.55, "n_agreeing": 3},  # clean takes come so far
+        {"fit": 0.4},  # even if all agree
         {"fit_unmoved": 0.3},  # as good a fit where it was
         {"n_agreeing": 1},  # the drum's own mic may have jumped
         {"n_agreeing": 2, "n_drums": 5},  # the others say otherwise

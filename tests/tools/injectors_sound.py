@@ -106,12 +106,20 @@ def click_bleed(scene: Scene, role: str, amount: float, rng: np.random.Generator
 
 
 # ------------------------------------------------------------------------------------------------- the room
+def _in_the_room(scene: Scene, role: str) -> Signal:
+    """What a wall can give back: the sounds, and not the hiss of mic and preamp behind them."""
+    x, n = scene.stems[role], round(0.005 * scene.rate_hz)
+    level = np.sqrt(np.convolve(x**2, np.full(n, 1.0 / n), mode="same"))
+    quiet = float(np.percentile(level, 5)) + 1e-9
+    return np.asarray(x * np.clip(level / (2.0 * quiet) - 1.0, 0.0, 1.0))
+
+
 def comb(scene: Scene, role: str, amount: float, rng: np.random.Generator) -> Damage:
     """A ceiling 45 cm over the mics: all of it again after 2.6 ms, `amount` as loud, on both of the pair."""
     pair = tuple(r for r in scene.stems if r.startswith(role))
     return Damage(
         roles=pair,
-        stems={r: scene.stems[r] + amount * delayed(scene.stems[r], 0.0026 * scene.rate_hz) for r in pair},
+        stems={r: scene.stems[r] + amount * delayed(_in_the_room(scene, r), 0.0026 * scene.rate_hz) for r in pair},
     )
 
 
@@ -121,9 +129,9 @@ def flutter(scene: Scene, role: str, amount: float, rng: np.random.Generator) ->
     pair = tuple(r for r in scene.stems if r.startswith(role))
     stems = {}
     for r in pair:
-        stems[r] = scene.stems[r].copy()
+        stems[r], back_again = scene.stems[r].copy(), _in_the_room(scene, r)
         for k in range(1, 9):
-            stems[r][k * back :] += amount**k * scene.stems[r][: -k * back]
+            stems[r][k * back :] += amount**k * back_again[: -k * back]
     return Damage(roles=pair, stems={r: x * min(1.0, 0.9 / peak(x)) for r, x in stems.items()})
 
 

@@ -17,7 +17,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         way = "later" if j.jump_ms > 0.0 else "earlier"
         yield Finding(
             code="channel-jump", files=(j.file,),
-            severity="fix" if j.n_agreeing >= e.limits["jump_fix_drums"] else "look",
+            severity="fix" if _fits(e, j) and j.n_agreeing >= e.limits["jump_fix_drums"] else "look",
             message=f"{e.head(j.file)} is {ms(abs(j.jump_ms))} {way} than the other channels from about "
             f"{seconds(j.time_s)} on, on {counted(j.n_agreeing, 'drum')}, and was not before.",
             action=f"Look in the session for an edit in {e.label(j.file)} alone and move what follows back by as much; "
@@ -35,7 +35,18 @@ def jumps(e: Evidence) -> list[TimeJump]:
     """
     return [
         j for j in e.records(TimeJump)
-        if (c := e.measured(j.file)) is not None and c.drum != "kick" and abs(j.jump_ms) >= e.limits["jump_least_ms"]
-        and j.fit >= e.limits["jump_fit"] and j.fit_unmoved <= e.limits["jump_unmoved"]
-        and j.n_agreeing >= e.limits["jump_fewest_drums"] and 2 * j.n_agreeing >= j.n_drums
+        if (c := e.measured(j.file)) is not None and c.drum != "kick"
+        and abs(j.jump_ms) >= e.limits["jump_least_ms"] and (_fits(e, j) or _all_agree(e, j))
     ]  # fmt: skip
+
+
+def _fits(e: Evidence, j: TimeJump) -> bool:
+    """Moved it fits well, on two drums or more and half of them at least."""
+    several = j.n_agreeing >= e.limits["jump_fewest_drums"] and 2 * j.n_agreeing >= j.n_drums
+    return several and j.fit >= e.limits["jump_fit"] and j.fit_unmoved <= e.limits["jump_unmoved"]
+
+
+def _all_agree(e: Evidence, j: TimeJump) -> bool:
+    """In a short take nothing fits well; that three drums, and all of them, say the same is no chance."""
+    agree = j.n_agreeing == j.n_drums >= e.limits["jump_fix_drums"]
+    return agree and j.fit >= e.limits["jump_fit_all"] and j.fit_unmoved <= e.limits["jump_unmoved_all"]

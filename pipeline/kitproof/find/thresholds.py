@@ -102,8 +102,10 @@ _ALL = (
     _t("moved_cymbal_ms", 0.5, "ms", "17 cm: a cymbal swings, and is struck on its bell, bow and edge"),
     _t("moved_fix_ms", 0.5, "ms", "17 cm: tone and picture change, the two halves no longer match"),
     _t("jump_least_ms", 3.0, "ms", "1 m: less may be a mic that moved, and is looked for as such"),
-    _t("jump_fit", 0.6, "-1 to 1", "moved, the patterns of a channel that jumped fit at 0.6 to 0.9; clean ones 0.55"),
+    _t("jump_fit", 0.6, "-1 to 1", "moved, most channels that jumped fit at 0.6 to 0.9, clean ones at 0.55"),
     _t("jump_unmoved", 0.15, "-1 to 1", "not moved, they do not fit at all; those of clean channels mostly do"),
+    _t("jump_fit_all", 0.45, "-1 to 1", "where all drums agree, which they never do in clean takes"),
+    _t("jump_unmoved_all", 0.1, "-1 to 1", "the same"),
     _t("jump_fewest_drums", 2.0, "drums", "timed by other mics: on one drum alone its own mic may be the one"),
     _t("jump_fix_drums", 3.0, "drums", "so many do not agree by chance"),
     # signal chain

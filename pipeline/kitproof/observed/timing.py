@@ -60,4 +60,4 @@ class TimeJump:
     fit: float  # -1..1, how well what is heard around the strokes before fits that after it, moved by so much
     fit_unmoved: float  # and not moved
     n_drums: int  # timed by other mics, with enough strokes on both sides
-    n_agreeing: int  # of them, that fit best at this shift each by itself
+    n_agreeing: int  # of them, that fit clearly better at this shift than unmoved, each by itself
