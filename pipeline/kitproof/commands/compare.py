@@ -36,7 +36,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument(
         "-o", "--out", type=Path, default=Path("kitproof-comparison"), metavar="DIR", help="default: %(default)s"
     )
-    add_look(parser, small=False)
+    add_look(parser, lighter=False)
     add_measuring(parser)
     return parser
 

@@ -19,7 +19,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argpar
     parser.add_argument("take", type=Path, metavar="TAKE", help="folder with one file per microphone")
     parser.add_argument("--to", type=Path, default=Path("kitproof-pack"), metavar="DIR", help="default: %(default)s")
     parser.add_argument("--zip", action="store_true", help="one zip in place of a folder")
-    add_look(parser, small=False)
+    add_look(parser, lighter=False)
     add_measuring(parser)
     return parser
 

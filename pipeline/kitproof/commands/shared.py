@@ -13,10 +13,12 @@ Tell = Callable[[str], None]
 Watching = Callable[[str], AbstractContextManager[run.Progress | None]]
 
 
-def add_look(parser: argparse.ArgumentParser, *, small: bool = True) -> None:
-    """How a report looks; without `small` where a command has no use for coarser pictures."""
-    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="page size, default: %(default)s")
-    if small:
+def add_look(parser: argparse.ArgumentParser, *, lighter: bool = True) -> None:
+    """How a report looks; without `lighter` where a command has no use for coarser pictures or a short edition."""
+    sizes = ("a4", "letter", "phone") if lighter else ("a4", "letter")
+    about = "page size, default: %(default)s" + ("; phone: a short edition, read without zooming" if lighter else "")
+    parser.add_argument("--page", choices=sizes, default="a4", help=about)
+    if lighter:
         parser.add_argument("--small", action="store_true", help="coarser pictures, for mail")
     parser.add_argument("--language", choices=languages(), default="en", help="of the report, default: %(default)s")
 

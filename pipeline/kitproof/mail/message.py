@@ -20,15 +20,16 @@ from pathlib import Path
 from kitproof import saved
 from kitproof.errors import KitproofError, OutputError, SavedError
 from kitproof.model import Measurements
-from kitproof.report import write_report
+from kitproof.report import PageSize, write_report
 
 # 7 bits only, so that every server on the way takes the message as it is.
 POLICY = SMTP.clone(cte_type="7bit")
 # RFC 5322, section 3.2.3: dot-atom; what would need quotes there, or letters beyond ASCII, hardly any server takes
 _LOCAL_PART = re.compile(r"[\w!#$%&'*+/=?^`{|}~.-]+", re.ASCII)
-# how a report says what language it is in, and that it is on paper of 8.5 by 11 inches (PDF 1.7: Lang, MediaBox)
+# how a report says what language it is in, and how large its paper is (PDF 1.7: Lang, MediaBox)
 _LANGUAGE = re.compile(rb"/Lang \((\w+)\)")
-_LETTER = b"/MediaBox [ 0 0 612 792 ]"
+_MEDIA_BOX = re.compile(rb"/MediaBox \[ 0 0 ([\d.]+) [\d.]+ \]")
+_PAGES: dict[float, PageSize] = {612.0: "letter", 297.64: "phone"}  # by width in points, else A4
 VERDICTS = {"keep": "keep it", "fix-and-redo": "fix something and redo", "redo": "redo", "unknown": "no verdict"}
 GREETING = "Hello,\n\nthis is the technical check of a drum take, made from its recordings alone."
 FAREWELL = "It can be wrong both ways: before anything is deleted, listen."
@@ -125,14 +126,13 @@ def _small_pdf(report: Report) -> bytes | None:
         return None
     said = _LANGUAGE.search(report.pdf_bytes)
     language = said[1].decode() if said is not None else "en"
+    box = _MEDIA_BOX.search(report.pdf_bytes)
+    page_size = _PAGES.get(float(box[1]), "a4") if box is not None else "a4"
     try:
         pictures = saved.read_pictures(report.pdf.parent / "pictures.npz")
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "report.pdf"
-            write_report(
-                report.measurements, pictures, path, page_size="letter" if _LETTER in report.pdf_bytes else "a4",
-                language=language, small=True,
-            )  # fmt: skip
+            write_report(report.measurements, pictures, path, page_size=page_size, language=language, small=True)
             content = path.read_bytes()
     except (SavedError, OutputError):
         return None

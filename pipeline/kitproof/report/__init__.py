@@ -13,7 +13,7 @@ from typing import Literal
 from kitproof.comparison import Comparison
 from kitproof.model import Measurements, Pictures
 
-PageSize = Literal["a4", "letter"]
+PageSize = Literal["a4", "letter", "phone"]
 
 
 def write_report(

@@ -14,16 +14,23 @@ from reportlab.pdfbase import pdfdoc
 VERSION = (1, 5)
 PER_STREAM = 500  # own choice: a reader unpacks all of a stream to see one object of it
 WIDTHS = (1, 4, 2)  # bytes of the three fields of a cross-reference
+# Catalogue and first page stay as they are, so that language and size of paper are found without a reader (see mail)
+PLAIN = (b"/Lang (", b"/MediaBox [")
 
 
 def packed(pdf: bytes, document: pdfdoc.PDFDocument) -> bytes:
-    """The same document with all but its streams in object streams. pdf : what reportlab wrote of `document`"""
+    """The same document, all but its streams and PLAIN objects in object streams.
+
+    pdf : what reportlab wrote of `document`
+    """
     numbered = dict(_objects(pdf, document))
-    small = [n for n, body in numbered.items() if not body.endswith(b"endstream")]
+    plain = {next((n for n, body in numbered.items() if key in body), 0) for key in PLAIN}
+    whole = plain | {n for n, body in numbered.items() if body.endswith(b"endstream")}
+    small = [n for n in numbered if n not in whole]
     where = {0: (0, 0, 65535)}
     out = bytearray(pdf[: document.idToOffset[document.numberToId[1]]])
     for number, body in numbered.items():
-        if body.endswith(b"endstream"):
+        if number in whole:
             where[number] = (1, len(out), 0)
             out += b"%d 0 obj\n%s\nendobj\n" % (number, body)
     size = len(numbered) + 1

@@ -25,6 +25,7 @@ from kitproof.report.pages import (
     levels,
     lowend,
     overview,
+    phone,
     plan,
     room,
     timing,
@@ -33,7 +34,7 @@ from kitproof.report.pages import (
 )
 from kitproof.report.paper import About, draw_pdf, size_of, write_pdf
 from kitproof.report.sheet import Sheet
-from kitproof.report.style import PageSize
+from kitproof.report.style import PAGES, PageSize
 from kitproof.report.wording import load_words
 
 
@@ -50,6 +51,8 @@ SECTIONS: tuple[Section, ...] = (
     verdict, band, overview, findings, evidence, levels, arrival, bleed, lowend, timing, tuning, room,
     channels, plan, inputs, annex,
 )  # fmt: skip
+# what is read on a phone: page one as a flow of pages, the band's page, the findings
+ON_A_PHONE: tuple[Section, ...] = (phone, band, findings)
 
 
 def write_report(
@@ -70,7 +73,7 @@ def write_report(
     ----------
     measurements, pictures : the take; pictures may lack channels, their pages say so
     path : where the PDF goes; its folder must exist
-    page_size : "a4" or "letter"
+    page_size : "a4" or "letter"; "phone" for a short edition of verdict, band's page and findings on narrow pages
     language : wording to use, one of wording.languages(); also what the PDF says its text is in
     small : coarser pictures, for mail
 
@@ -89,4 +92,5 @@ def render(ctx: Context, size: tuple[float, float], language: str) -> bytes:
         title=ctx.words("document.title", heading=ctx.heading), subject=ctx.words("document.subject"),
         keywords=ctx.words("document.keywords"), version=ctx.version, running=ctx.heading,
     )  # fmt: skip
-    return draw_pdf([partial(section.draw, ctx=ctx) for section in SECTIONS], about, ctx.words, size, language)
+    sections = ON_A_PHONE if size == PAGES["phone"] else SECTIONS
+    return draw_pdf([partial(section.draw, ctx=ctx) for section in sections], about, ctx.words, size, language)

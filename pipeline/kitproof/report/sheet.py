@@ -42,6 +42,8 @@ class Sheet(Pen):
     ) -> None:
         super().__init__(canvas, size[1], draft=draft)
         self.width = size[0]
+        self.narrow = self.width < style.NARROW_W
+        self.grid = style.NARROW_GRID if self.narrow else style.WIDE_GRID
         self.words = words
         self.running = running
         self.n_pages = n_pages
@@ -55,12 +57,12 @@ class Sheet(Pen):
     @property
     def left(self) -> float:
         """Left edge of the text."""
-        return style.MARGIN
+        return self.grid.margin
 
     @property
     def right(self) -> float:
         """Right edge of the text."""
-        return self.width - style.MARGIN
+        return self.width - self.grid.margin
 
     @property
     def text_w(self) -> float:
@@ -70,12 +72,12 @@ class Sheet(Pen):
     @property
     def plot_x(self) -> float:
         """Where plots start, right of the label column."""
-        return self.left + style.LABEL_W
+        return self.left + self.grid.label_w
 
     @property
     def bottom(self) -> float:
         """Lower end of the text."""
-        return self.height - style.FOOT_ROOM
+        return self.height - self.grid.foot_room
 
     @property
     def room(self) -> float:
@@ -89,7 +91,7 @@ class Sheet(Pen):
         self.page += 1
         if section is not None:
             self.section = section
-        self.y = style.HEAD_ROOM
+        self.y = self.grid.head_room
         with self.tags.artifact():
             self._furniture()
 
@@ -107,7 +109,7 @@ class Sheet(Pen):
 
     def _furniture(self) -> None:
         """Running head and page number."""
-        head, foot = style.HEAD_ROOM - 26.0, self.height - style.FOOT_ROOM + 26.0
+        head, foot = self.grid.head_room - 26.0, self.height - self.grid.foot_room + 26.0
         half = self.text_w / 2 - style.GAP
         if self.page > 1:
             self.text(self.left, head, shorten_middle(self.running, style.TICK, half), style.TICK)

@@ -50,12 +50,32 @@ SONOGRAM_HIGH_DBFS = -10.0
 
 
 # ---------------------------------------------------------------- grid
-PAGES: dict[PageSize, tuple[float, float]] = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
+# "phone": a page as wide as A6 and as tall as a phone's screen shows, so that 11 pt are read without zooming
+PAGES: dict[PageSize, tuple[float, float]] = {
+    "a4": (595.28, 841.89),
+    "letter": (612.0, 792.0),
+    "phone": (297.64, 527.24),
+}
 MARGIN = 42.0
 HEAD_ROOM = 56.0  # the first line of content stands below this
 FOOT_ROOM = 50.0
 LABEL_W = 104.0  # the label column: every figure's plot starts right of it, so that times line up across pages
 GAP = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where things stand on a page of one width."""
+
+    margin: float = MARGIN
+    head_room: float = HEAD_ROOM
+    foot_room: float = FOOT_ROOM
+    label_w: float = LABEL_W
+
+
+WIDE_GRID = Grid()
+NARROW_GRID = Grid(17.0, 42.0, 38.0, 70.0)
+NARROW_W = 400.0  # pages under this width are narrow
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,8 +56,8 @@ def meaning(ctx: Context, finding: Finding) -> str:
 
 
 def value(ctx: Context, finding: Finding) -> str:
-    """The finding's number with its unit; "" if it has none."""
-    if finding.value is None:
+    """The finding's number with its unit; "" if it has none, or none but the time that is said anyhow."""
+    if finding.value is None or (finding.unit == "s" and finding.value in finding.times_s):
         return ""
     unit = finding.unit
     if not ctx.words.native and unit not in SYMBOLS:

@@ -75,7 +75,7 @@ def draw_strip(sheet: Sheet, ctx: Context, top: float, row_h: float, label: Text
         _findings(sheet, ctx, box, lanes, label)
     y = box.y + lanes * LANE_H
     for drum, hits in ctx.hits_by_drum.items():
-        name = shorten_middle(ctx.drum(drum), label, style.LABEL_W - 6.0)
+        name = shorten_middle(ctx.drum(drum), label, sheet.grid.label_w - 6.0)
         sheet.text(sheet.left, y + row_h / 2 + 0.36 * label.size, name, label)
         sheet.line(box.x, y + row_h, box.right, y + row_h)
         tall = 0.82 * row_h

@@ -162,7 +162,8 @@ def _wrong(sheet: Sheet, ctx: Context, keep: float) -> None:
     for ranked in found[:MOST_WRONG]:
         head, text = _told(sheet, ctx, ranked)
         more = FACE.leading if len(found) > shown + 1 else 0.0
-        if shown and (len(head) + len(text)) * FACE.leading + 3.0 + more + keep > sheet.room:
+        on_one_page = not sheet.narrow
+        if on_one_page and shown and (len(head) + len(text)) * FACE.leading + 3.0 + more + keep > sheet.room:
             break
         _one(sheet, ranked, head, text)
         shown += 1
@@ -177,8 +178,9 @@ def _told(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> tuple[list[str],
     """Lines that say where and when, and lines that say what it means."""
     f = ranked.finding
     when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
-    head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 1)
-    return head, wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, 3)
+    head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 2 if sheet.narrow else 1)
+    most = None if sheet.narrow else 3
+    return head, wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, most)
 
 
 def _one(sheet: Sheet, ranked: RankedFinding, head: list[str], text: list[str]) -> None:

@@ -18,6 +18,7 @@ ROW_KEYS = (
     "findings.where", "findings.number", "findings.means", "findings.do", "findings.else", "findings.how_sure",
 )  # fmt: skip
 MOST_TIMES = 8
+KEPT_NARROW = 2  # rows that stay with a finding's head on a narrow page, where a whole finding may take one
 SEVERITY_KEYS: dict[Severity, tuple[str, str]] = {
     "fix": ("findings.fix", "findings.fix_lead"),
     "look": ("findings.look", "findings.look_lead"),
@@ -85,12 +86,14 @@ def _key_width(ctx: Context) -> float:
 
 
 def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
+    """One finding; on a narrow page the lead-in words stand above their text, which is larger, not beside it."""
     text_w = sheet.text_w - INDENT
     head = wrap(telling.message(ctx, ranked.finding), style.BODY_BOLD, text_w)
-    key_w = _key_width(ctx)
-    rows = [(key, wrap(text, style.LABEL, text_w - key_w)) for key, text in _rows(ctx, ranked)]
-    height = len(head) * style.BODY_BOLD.leading + sum(len(r) for _, r in rows) * style.LABEL.leading + 24.0
-    sheet.need(min(height, sheet.bottom - style.HEAD_ROOM))
+    key_w, face = (0.0, style.BODY) if sheet.narrow else (_key_width(ctx), style.LABEL)
+    rows = [(key, wrap(text, face, text_w - key_w)) for key, text in _rows(ctx, ranked)]
+    together = rows[:KEPT_NARROW] if sheet.narrow else rows
+    height = len(head) * style.BODY_BOLD.leading + sum(len(r) for _, r in together) * face.leading + 24.0
+    sheet.need(min(height, sheet.bottom - sheet.grid.head_room))
     sheet.anchor(ranked.anchor)
     x = sheet.left + INDENT
     with sheet.tagged("H3"):
@@ -98,13 +101,14 @@ def _finding(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
         sheet.y = sheet.lines(x, sheet.y, head, style.BODY_BOLD) + 1.0
     quiet = TextStyle(style.SANS, style.LABEL.size, style.LABEL.leading, style.QUIET)
     for n, (key, lines) in enumerate(rows):
-        sheet.need(len(lines) * style.LABEL.leading)
+        above = quiet.leading if sheet.narrow else 0.0
+        sheet.need(above + len(lines) * face.leading)
         with sheet.tagged("P"):
             sheet.lines(x, sheet.y, [key], quiet)
-            top, sheet.y = sheet.y, sheet.lines(x + key_w, sheet.y, lines, style.LABEL)
+            top, sheet.y = sheet.y, sheet.lines(x + key_w, sheet.y + above, lines, face)
         if n == 0 and ranked.finding.files:
             sheet.link(Box(x, top, text_w, sheet.y - top), ctx.channel_anchor(ranked.finding.files[0]))
-    if ctx.moment(ranked.finding) is not None:
+    if ctx.moment(ranked.finding) is not None and not sheet.narrow:
         anchor = f"evidence:{ranked.number}"
         see = ctx.words("evidence.see", page=sheet.page_number(anchor))
         sheet.lines(x, sheet.y, [see], quiet)
@@ -120,6 +124,11 @@ def _not_checked(sheet: Sheet, ctx: Context) -> None:
     subhead(sheet, words("findings.unchecked"), keep_with=60.0)
     if not ctx.measurements.not_checked:
         block(sheet, words("verdict.all_checked"), style.BODY)
+        return
+    if sheet.narrow:
+        for one in ctx.measurements.not_checked:
+            block(sheet, telling.check(ctx, one), style.BODY_BOLD, after=0.0)
+            block(sheet, telling.why(ctx, one), style.BODY)
         return
     columns = scaled(
         (Column(words("findings.check"), 40.0, "left"), Column(words("findings.why"), 60.0, "left")), sheet.text_w

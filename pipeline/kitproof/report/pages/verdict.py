@@ -80,7 +80,7 @@ class _Layout:
         width = sheet.text_w
         self.sentence = wrap(telling.verdict_sentence(ctx), self.body, width, fit.sentence)
         self.red = [_red_line(ctx, r, self.body, self.bold, width - INDENT, fit) for r in ctx.red_lines]
-        self.more = wrap(_more_line(sheet, ctx), self.body, width, 2)
+        self.more = wrap(more_line(sheet, ctx), self.body, width, 2)
         half = (width - COLUMN_GAP) / 2
         open_checks = [telling.check(ctx, n) for n in ctx.measurements.not_checked]
         self.good = self._items(sheet, telling.good(ctx), half, fit, "verdict.nothing_good")
@@ -137,7 +137,7 @@ def where_and_how_much(ctx: Context, finding: Finding) -> str:
     return " · ".join(part for part in (*parts, telling.value(ctx, finding)) if part)
 
 
-def _more_line(sheet: Sheet, ctx: Context) -> str:
+def more_line(sheet: Sheet, ctx: Context) -> str:
     """What else there is to read: the findings that are no red lines."""
     rest = len(ctx.findings) - len(ctx.red_lines)
     if not ctx.findings:
