@@ -97,8 +97,9 @@ def test_a_fault_touches_what_it_says_and_can_be_repeated(fault: Fault, scene: S
         assert damage.spoil or damage.subtype or not np.array_equal(x, scene.stems[r])
 
 
-# Slips that are rarer are as large; what is done to a written file has a test of its own below.
-LESS_OF_IT = [f for f in FAULTS if f.graded and f.name not in ("clock slips", "truncated")]
+# Slips that are rarer are as large, and a wave that is laid aside by 20 ms differs no more than by 7; what is done to a
+# written file has a test of its own below.
+LESS_OF_IT = [f for f in FAULTS if f.graded and f.name not in ("clock slips", "uneven edit", "truncated")]
 
 
 @pytest.mark.parametrize("fault", LESS_OF_IT, ids=lambda fault: fault.name)
