@@ -38,10 +38,10 @@ report: $(VENV)/.installed $(if $(TAKE),,out/.demo) ## PDF of the demo's takes, 
 	printf '%s\n' "$$pdfs"
 
 test: $(VENV)/.installed-dev ## all tests but the long ones, two at a time
-	$(BIN)/python -m pytest -n 2 -m "not slow" $(ARGS)
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m "not slow" $(ARGS)
 
 test-all: $(VENV)/.installed-dev ## all tests
-	$(BIN)/python -m pytest -n 2 $(ARGS)
+	$(BIN)/python -m pytest -n 2 --dist loadfile $(ARGS)
 
 check: $(VENV)/.installed-dev ## format, lint and types: only looks
 	$(BIN)/ruff format --check .

@@ -43,8 +43,9 @@ ALLOWED: dict[str, frozenset[str]] = {
     "ranging": BASICS | {"measure"},
     "evidence": BASICS | {"ingest.audiofile"},  # the last look at the samples: pictures for the report
     "versions": frozenset(),
+    "struck": BASICS | {"measure", "scanning", "ranging"},
     "stages": BASICS
-    | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "ranging", "assemble", "find", "versions"},
+    | {"cache", "evidence", "ingest", "measure", "scanning", "comparing", "struck", "assemble", "find", "versions"},
     "run": BASICS | {"cache", "ingest", "find", "stages", "versions"},
     "deliver": BASICS | {"cache", "run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything

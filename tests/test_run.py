@@ -17,7 +17,7 @@ import soundfile as sf
 import synth
 import takes
 from executors import AtOnce
-from kitproof import saved, stages
+from kitproof import saved, stages, struck
 from kitproof.errors import StemError, TakeError
 from kitproof.model import Measurements
 from kitproof.run import Result, default_executor, measure_take
@@ -399,7 +399,7 @@ def test_a_failing_stage_is_named_and_the_rest_goes_on(
 ) -> None:
     """What failed is listed as not checked, with the error; levels and all that does not hang on it are there."""
     whole = measure_take(small, executor, strict=True).measurements
-    monkeypatch.setattr(stages, name, broken)
+    monkeypatch.setattr(struck if hasattr(struck, name) else stages, name, broken)
     result: Result = measure_take(small, executor)
     m = result.measurements
 
@@ -414,7 +414,7 @@ def test_strict_stops_at_the_first_failing_stage(
     small: Path, executor: Executor, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     """For whoever mends the program: the error itself."""
-    monkeypatch.setattr(stages, name, broken)
+    monkeypatch.setattr(struck if hasattr(struck, name) else stages, name, broken)
 
     with pytest.raises(ArithmeticError, match="a bug"):
         measure_take(small, executor, strict=True)
@@ -422,7 +422,7 @@ def test_strict_stops_at_the_first_failing_stage(
 
 def test_without_hits_nothing_is_called_fine(small: Path, executor: Executor, monkeypatch: pytest.MonkeyPatch) -> None:
     """A take whose hits could not be looked for is not one to keep."""
-    monkeypatch.setattr(stages, "find_hits", broken)
+    monkeypatch.setattr(struck, "find_hits", broken)
 
     assert measure_take(small, executor).measurements.verdict.word != "keep"
 

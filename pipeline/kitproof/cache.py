@@ -45,8 +45,8 @@ _STARTED_S = time.time()
 _LOADING_S = 1.0  # what was loaded before this module was
 # parts of the package that a channel's measures depend on
 CHANNEL_CODE = (
-    "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "roles", "scanning", "units",
-    "wholefile",
+    "cache", "caching", "errors", "ingest", "measure", "model", "observed", "reasons", "remarks", "roles", "scanning",
+    "units", "wholefile",
 )  # fmt: skip
 # parts that a take's measures do not depend on; what is not named here counts, so that nobody has to think of it
 APART = (
@@ -55,7 +55,7 @@ APART = (
 )  # fmt: skip
 # parts that a drawn report depends on, and the libraries
 REPORT_CODE = (
-    "comparison", "errors", "model", "observed", "plain", "reasons", "report", "roles", "saved", "units",
+    "comparison", "errors", "model", "observed", "plain", "reasons", "remarks", "report", "roles", "saved", "units",
     "wholefile",
 )  # fmt: skip
 _DRAWN_BY = ("matplotlib", "matplotlib-fontja", "pillow", "reportlab")

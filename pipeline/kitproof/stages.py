@@ -17,8 +17,6 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
-
 from kitproof.assemble import channel_measures, drum_measures, hits_of
 from kitproof.cache import Memory
 from kitproof.comparing import find_copies, hear_click, read_click
@@ -26,17 +24,13 @@ from kitproof.errors import TakeError
 from kitproof.evidence import picture_moments
 from kitproof.find import Thresholds, judge
 from kitproof.measure.bleed import BleedMeasures, MicBleed, measure_bleed
-from kitproof.measure.candidates import Rises
 from kitproof.measure.courses import delay_courses
-from kitproof.measure.excerpts import DrumTimes, clear_of_others
+from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.grid import ClickTrack
-from kitproof.measure.hits import Stroke, find_hits
-from kitproof.measure.lateness import in_time, late_mics
-from kitproof.measure.look import ChannelLook, look_at_channel, look_at_own
+from kitproof.measure.hits import Stroke
+from kitproof.measure.look import ChannelLook, look_at_channel
 from kitproof.measure.lowend import measure_low_end
 from kitproof.measure.observers import TAKE_OBSERVERS, observe_channel
-from kitproof.measure.onsets import OnsetTrack
-from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.pairs import measure_pair, wanted_pairs
 from kitproof.measure.picture import with_strokes
 from kitproof.measure.timeline import common_tracks
@@ -60,14 +54,21 @@ from kitproof.model import (
 )  # fmt: skip
 from kitproof.observed import Observed
 from kitproof.observed.lateness import LateMic
-from kitproof.ranging import range_late_mics
-from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, OWN_MIC_ORDER
+from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC
 from kitproof.scanning import ScannedChannel, scan_all
+from kitproof.struck import (
+    OwnStrokes,
+    drum_times,
+    find_late,
+    find_strokes,
+    known_rises,
+    look_at_strokes,
+    own_mics,
+    tracks_in_time,
+)
 from kitproof.versions import versions
 
 T = TypeVar("T")
-FURTHER_S = (0.0, 0.0025)  # a late mic that hears its drum after others still, moved as far as is roughly known
-OVERHEADS = ("overhead-left", "overhead-right", "overhead")
 
 
 @dataclass(slots=True)
@@ -118,16 +119,16 @@ def measure(
     tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
     root = folder
     late: tuple[LateMic, ...] = course.attempt(
-        "late mics", lambda: _late_mics(root, take, kit, own, tracks, scanned, executor), ()
+        "late mics", lambda: find_late(root, take, kit, own, tracks, scanned, executor), ()
     )
     late_s = {m.file: m.late_ms / 1000.0 for m in late}
-    tracks = _in_time(tracks, late_s)
-    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: _find(kit, own, tracks, scanned), ())
+    tracks = tracks_in_time(tracks, late_s)
+    strokes: tuple[Stroke, ...] = course.attempt("hits", lambda: find_strokes(kit, own, tracks, scanned), ())
     tell("hits", 1, 1)
     nobody: dict[tuple[str, str], OwnStrokes] = {}
-    own_strokes = course.attempt("hits", lambda: _look_at_own(root, take, strokes, late_s, executor), nobody)
+    own_strokes = course.attempt("hits", lambda: look_at_strokes(root, take, strokes, late_s, executor), nobody)
     hits = hits_of(strokes, own_strokes)
-    drums = _drum_times(own_strokes)
+    drums = drum_times(own_strokes)
     nothing: dict[str, ChannelLook] = {}
     looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, late_s, executor, tell), nothing)
     pairs: tuple[PairEntry, ...] = course.attempt(
@@ -146,7 +147,7 @@ def measure(
     )
     view = TakeView(
         take=take, kit=tuple(kit), own=own, drums=drums, tracks=tracks, pairs=pairs,
-        rises=_known_rises(tracks, scanned), low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
+        rises=known_rises(tracks, scanned), low={file: (s.low, s.low_rate_hz) for file, s in scanned.items()},
         clues=clues if click is None else (*clues, click),
     )  # fmt: skip
     heard = [level for look in looks.values() for level in look.levels]
@@ -160,120 +161,6 @@ def measure(
     )
     channels = with_strokes(result.pictures.channels, clues)
     return replace(result, pictures=replace(result.pictures, channels=channels, moments=moments))
-
-
-def own_mics(kit: Sequence[Channel], scanned: Mapping[str, ScannedChannel]) -> dict[str, str]:
-    """drum -> file of the close mic its hits are timed by: the best role that is there and not silent."""
-    files: dict[str, str] = {}
-    for drum, roles in OWN_MIC_ORDER.items():
-        for role in roles:
-            found = [c.file for c in kit if c.role == role and scanned[c.file].scan.sample_peak_dbfs is not None]
-            if found:
-                files[drum] = found[0]
-                break
-    return files
-
-
-def _find(
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    tracks: Mapping[str, OnsetTrack],
-    scanned: Mapping[str, ScannedChannel],
-) -> tuple[Stroke, ...]:
-    close = [c.file for c in kit if c.role in DRUM_OF_ROLE]
-    order = {role: i for i, role in enumerate(DISTANT_ROLES)}
-    far = sorted((c for c in kit if c.role in order), key=lambda c: order[c.role])
-    return find_hits(tracks, own, close, [c.file for c in far], _known_rises(tracks, scanned))
-
-
-def _known_rises(tracks: Mapping[str, OnsetTrack], scanned: Mapping[str, ScannedChannel]) -> dict[str, Rises]:
-    """Of the tracks that are as they were scanned; one that was moved, or brought to another rate, has others."""
-    return {f: scanned[f].rises for f, t in tracks.items() if t.band_db is scanned[f].track.band_db}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OwnStrokes:
-    """The strokes of one drum in one file, exact."""
-
-    drum: str
-    file: str
-    strokes: tuple[Stroke, ...]
-    measures: StrokeMeasures
-
-
-def _late_mics(
-    root: Path,
-    take: Take,
-    kit: Sequence[Channel],
-    own: Mapping[str, str],
-    tracks: Mapping[str, OnsetTrack],
-    scanned: Mapping[str, ScannedChannel],
-    executor: Executor,
-) -> tuple[LateMic, ...]:
-    """The own mics that are late as a whole.
-
-    A rough figure is enough to find strokes by, and those tell it exactly.
-    """
-    far = [c.file for c in kit if c.role in OVERHEADS]
-    rough_s = late_mics(tracks, list(own.values()), far, _known_rises(tracks, scanned))
-    if not rough_s:
-        return ()
-    tries = []
-    for more_s in FURTHER_S:
-        moved_s = {f: late + more_s for f, late in rough_s.items()}
-        strokes = _find(kit, own, _in_time(tracks, moved_s), scanned)
-        drums = _drum_times(_look_at_own(root, take, strokes, moved_s, executor))
-        tries.append(range_late_mics(root, {c.file: c for c in kit}, own, drums, rough_s, moved_s, executor))
-        if all(m.n_drums for m in tries[-1]):
-            break
-    return max(tries, key=lambda found: sum(m.n_drums for m in found))
-
-
-def _in_time(tracks: Mapping[str, OnsetTrack], late_s: Mapping[str, float]) -> dict[str, OnsetTrack]:
-    return {f: in_time(t, late_s[f]) if f in late_s else t for f, t in tracks.items()}
-
-
-def _look_at_own(
-    root: Path, take: Take, strokes: Iterable[Stroke], late_s: Mapping[str, float], executor: Executor
-) -> dict[tuple[str, str], OwnStrokes]:
-    by_place: dict[tuple[str, str], list[Stroke]] = {}
-    for s in strokes:
-        by_place.setdefault((s.drum, s.file), []).append(s)
-    channels = {c.file: c for c in take.channels}
-    jobs = {
-        place: executor.submit(
-            look_at_own, root / channels[place[1]].path, channels[place[1]].index_in_file,
-            np.array([s.time_s for s in group]) + late_s.get(place[1], 0.0),
-        )
-        for place, group in by_place.items()
-    }  # fmt: skip
-    return {
-        place: OwnStrokes(
-            drum=place[0],
-            file=place[1],
-            strokes=tuple(by_place[place]),
-            measures=job.result().earlier(late_s.get(place[1], 0.0)),
-        )
-        for place, job in jobs.items()
-    }
-
-
-def _drum_times(own_strokes: Mapping[tuple[str, str], OwnStrokes]) -> dict[str, DrumTimes]:
-    """Strokes per drum, in order of time; unmiked ones keep the strength of the mic that heard them."""
-    every = [(o.drum, t) for o in own_strokes.values() for t in o.measures.time_s.tolist()]
-    out: dict[str, DrumTimes] = {}
-    for drum in dict.fromkeys(o.drum for o in own_strokes.values()):
-        parts = [o for o in own_strokes.values() if o.drum == drum]
-        time_s = np.concatenate([o.measures.time_s for o in parts])
-        strength = np.concatenate([o.measures.peak for o in parts])
-        order = np.argsort(time_s, kind="stable")
-        time_s, strength = time_s[order], np.maximum(strength[order], 1e-9)
-        others = [t for d, t in every if d != drum]
-        out[drum] = DrumTimes(
-            drum=drum, own_file=parts[0].file, time_s=time_s, strength=strength,
-            clear=clear_of_others(time_s.tolist(), others),
-        )  # fmt: skip
-    return out
 
 
 def _look_at_all(
