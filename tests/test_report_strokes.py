@@ -139,6 +139,20 @@ def test_names_of_curves_that_end_side_by_side_stay_apart(monkeypatch: pytest.Mo
         assert {"own", "bleed", "noise"} <= {b.text for b in page}
 
 
+def test_a_bleed_that_stands_out_in_some_bands_only_has_its_name_there(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Above 300 Hz nothing is known of it: the name stands inside the figure, the others at its edge."""
+    measurements, pictures = take(n_channels=1)
+    (one,) = pictures.channels
+    partly = replace(one, bleed_spectrum_dbfs=np.where(one.band_hz < 300.0, -60.0, -np.inf))
+    (page,) = pages(monkeypatch, tmp_path, (measurements, replace(pictures, channels=(partly,))))
+
+    own, bleed = (next(b for b in page if b.text == name) for name in ("own", "bleed"))
+    assert bleed.x1 < own.x0 - 50.0
+    assert clashes(page) == []
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_a_mic_without_bleed_says_why_instead(language: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Where no stroke of others stands alone, the curve is left out and the caption says so in the reader's words."""

@@ -478,7 +478,7 @@ class ChannelPicture:
     spectrum_dbfs: FloatArray  # (n_bands,) mean over the file
     noise_spectrum_dbfs: FloatArray  # (n_bands,) of the quietest stretches
     own_spectrum_dbfs: FloatArray | None = None  # (n_bands,) mean around strokes of its own drum
-    bleed_spectrum_dbfs: FloatArray | None = None  # (n_bands,) around those of others while its own is silent
+    bleed_spectrum_dbfs: FloatArray | None = None  # (n_bands,) what others add while its own is silent; -inf: hidden
     n_own_strokes: int = 0  # that the first of these was taken from
     n_foreign_strokes: int = 0  # and the second
     unmeasured: Mapping[str, str] = field(default_factory=_not_looked_at)

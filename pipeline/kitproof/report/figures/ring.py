@@ -14,6 +14,7 @@ LOW_DB, STEP_DB = -40, 10
 NAMED_STEP_DB = 20
 LONGEST_S, STEP_S = 1.5, 0.5
 DOT_R = 1.15
+SLOW_DB = -8.0  # a ring that is still higher after half the picture leaves no room above it
 SETTLED_DB = -2.0  # under its highest a ring falls; before, a head that was struck hard is still coming down to it
 USED_FROM_DB = -5.0  # where the decay is read from
 
@@ -41,7 +42,7 @@ def course(ring: DrumRing) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def draw_ring(sheet: Sheet, ring: DrumRing, box: Box) -> None:
-    """Draw into the box, seconds below it, dB left of it; how long it takes to fall by 60 dB stands in its corner."""
+    """Draw into the box, seconds below it, dB left of it."""
     for s in np.arange(0.0, LONGEST_S + 1e-9, STEP_S):
         x = box.x + box.w * s / LONGEST_S
         sheet.line(x, box.y, x, box.bottom + 3.0)
@@ -59,6 +60,13 @@ def draw_ring(sheet: Sheet, ring: DrumRing, box: Box) -> None:
             sheet.circle(box.x + box.w * s / LONGEST_S, _y(box, db), DOT_R, fill=style.INK)
     sheet.unclip()
     sheet.rect(box, stroke=style.QUIET, width=0.4)
+
+
+def free_corner(ring: DrumRing, box: Box) -> float:
+    """Where a line of text in the right corner may stand, its baseline: above a ring that falls fast, else below."""
+    time_s, level = course(ring)
+    slow = bool(np.any(level[time_s >= LONGEST_S / 2.0] > SLOW_DB))
+    return box.bottom - 3.0 if slow else box.y + 8.5
 
 
 def _fit(sheet: Sheet, ring: DrumRing, box: Box) -> None:

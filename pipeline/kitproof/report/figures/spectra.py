@@ -6,7 +6,7 @@ own strokes are louder, dark where the bleed is.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,8 +22,12 @@ from kitproof.report.typeset import text_width
 LOW_DBFS, HIGH_DBFS, STEP_DB = -120, 0, 20
 NAMED_STEP_DB = 40
 NAME_GAP, NAME_PITCH = 5.0, 8.6  # right of the box, and from one name to the next
-POINT_W = 0.6  # of paper; closer points cannot be told apart
+SHORT_W = 40.0  # a curve that ends so far inside the box has its name there
+POINT_W, LONE_W = 0.6, 2.4  # of paper: closer points cannot be told apart; a band that stands alone
 THIRD_IN_NINTHS_DB = 4.77  # a third of an octave holds three of the picture's bands
+
+
+Points = tuple[NDArray[np.float64], NDArray[np.float64]]  # (n,) x and y on paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +87,20 @@ def _face(curve: Curve) -> style.TextStyle:
 
 
 def draw_spectra(sheet: Sheet, curves: Sequence[Curve], box: Box, ring_hz: float | None = None) -> None:
-    """Draw the curves on one dB scale that all channels share, names right of the box.
+    """Draw the curves on one dB scale that all channels share, names right of the box; a gap where one has no level.
 
     ring_hz : where the drum's ring settles, marked above the box
     """
     _axes(sheet, box)
-    points = [_points(c, box) for c in curves]
+    pieces = [_pieces(c, box) for c in curves]
     sheet.clip(box)
-    _gap(sheet, curves, points)
-    for curve, (xs, ys) in reversed(list(zip(curves, points, strict=True))):
-        sheet.polyline(xs, ys, stroke=curve.look.colour, width=curve.look.width, dash=curve.look.dash)
+    _gap(sheet, {c.name: p for c, p in zip(curves, pieces, strict=True)})
+    for curve, parts in reversed(list(zip(curves, pieces, strict=True))):
+        for xs, ys in parts:
+            sheet.polyline(xs, ys, stroke=curve.look.colour, width=curve.look.width, dash=curve.look.dash)
     sheet.unclip()
     sheet.rect(box, stroke=style.QUIET, width=0.4)
-    _names(sheet, curves, points, box)
+    _names(sheet, curves, pieces, box)
     if ring_hz is not None:
         x = marks.log_x(box, ring_hz)
         sheet.segments([(x - 2.5, box.y - 4.5, x, box.y), (x + 2.5, box.y - 4.5, x, box.y)], style.INK, 1.0)
@@ -122,48 +127,53 @@ def _y(box: Box, db: float) -> float:
     return box.bottom - box.h * (db - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
 
 
-def _points(curve: Curve, box: Box) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Where a curve runs on paper, its loudest where several points fall on one place; none where it has no level."""
+def _pieces(curve: Curve, box: Box) -> list[Points]:
+    """Where a curve runs on paper, one piece for each run of bands that have a level."""
     hz, dbfs = np.asarray(curve.hz, float), np.asarray(curve.dbfs, float)
-    inside = np.isfinite(dbfs) & (hz >= marks.LOW_HZ) & (hz <= marks.HIGH_HZ)
-    if not inside.any():
-        return np.zeros(0), np.zeros(0)
-    share = np.log(hz[inside] / marks.LOW_HZ) / np.log(marks.HIGH_HZ / marks.LOW_HZ)
+    inside = (hz >= marks.LOW_HZ) & (hz <= marks.HIGH_HZ)
+    hz, dbfs = hz[inside], dbfs[inside]
+    known = np.flatnonzero(np.isfinite(dbfs))
+    runs = np.split(known, np.flatnonzero(np.diff(known) > 1) + 1)
+    return [_points(hz[run], dbfs[run], box) for run in runs if len(run)]
+
+
+def _points(hz: NDArray[np.float64], dbfs: NDArray[np.float64], box: Box) -> Points:
+    """The loudest where several points fall on one place; a single one as a short line."""
+    share = np.log(hz / marks.LOW_HZ) / np.log(marks.HIGH_HZ / marks.LOW_HZ)
     places, first = np.unique(np.round(share * box.w / POINT_W), return_index=True)
-    level = np.maximum.reduceat(dbfs[inside], first)
-    ys = box.bottom - box.h * (level - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
-    return box.x + places * POINT_W, np.clip(ys, box.y, box.bottom)
+    level = np.maximum.reduceat(dbfs, first)
+    xs, ys = box.x + places * POINT_W, box.bottom - box.h * (level - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
+    if len(xs) == 1:
+        xs, ys = np.array([xs[0] - LONE_W / 2, xs[0] + LONE_W / 2]), np.repeat(ys, 2)
+    return xs, np.clip(ys, box.y, box.bottom)
 
 
-def _gap(
-    sheet: Sheet, curves: Sequence[Curve], points: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]
-) -> None:
+def _gap(sheet: Sheet, pieces: Mapping[str, Sequence[Points]]) -> None:
     """Fill what lies between own strokes and bleed."""
-    by_name = {c.name: p for c, p in zip(curves, points, strict=True)}
-    own, bleed = by_name.get("channels.curve_own"), by_name.get("channels.curve_bleed")
-    if own is None or bleed is None or not len(own[0]) or not len(bleed[0]):
-        return
-    xs = np.union1d(own[0], bleed[0])
-    xs = xs[(xs >= max(own[0][0], bleed[0][0])) & (xs <= min(own[0][-1], bleed[0][-1]))]
-    own_y, bleed_y = np.interp(xs, *own), np.interp(xs, *bleed)
-    upper, around = np.minimum(own_y, bleed_y), np.concatenate((xs, xs[::-1]))
-    sheet.polyline(around, np.concatenate((upper, bleed_y[::-1])), fill=style.HEAT[1])
-    sheet.polyline(around, np.concatenate((upper, own_y[::-1])), fill=style.TRACE)
+    for own in pieces.get("channels.curve_own", ()):
+        for bleed in pieces.get("channels.curve_bleed", ()):
+            xs = np.union1d(own[0], bleed[0])
+            xs = xs[(xs >= max(own[0][0], bleed[0][0])) & (xs <= min(own[0][-1], bleed[0][-1]))]
+            if len(xs) < 2:
+                continue
+            own_y, bleed_y = np.interp(xs, *own), np.interp(xs, *bleed)
+            upper, around = np.minimum(own_y, bleed_y), np.concatenate((xs, xs[::-1]))
+            sheet.polyline(around, np.concatenate((upper, bleed_y[::-1])), fill=style.HEAT[1])
+            sheet.polyline(around, np.concatenate((upper, own_y[::-1])), fill=style.TRACE)
 
 
-def _names(
-    sheet: Sheet,
-    curves: Sequence[Curve],
-    points: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]],
-    box: Box,
-) -> None:
-    """What each curve is, where it ends; moved apart where they end side by side."""
-    ends = [(float(ys[-1]), curve) for curve, (_, ys) in zip(curves, points, strict=True) if len(ys)]
-    ends.sort(key=lambda end: end[0])
-    low = [box.y + 2.0 + NAME_PITCH / 2 + i * NAME_PITCH for i in range(len(ends))]
-    high = [box.bottom - NAME_PITCH / 2 - (len(ends) - 1 - i) * NAME_PITCH for i in range(len(ends))]
+def _names(sheet: Sheet, curves: Sequence[Curve], pieces: Sequence[Sequence[Points]], box: Box) -> None:
+    """What each curve is, right of where it ends; moved apart where several end at the edge side by side."""
+    ends = [(float(p[-1][1][-1]), float(p[-1][0][-1]), c) for c, p in zip(curves, pieces, strict=True) if p]
+    for y, x, curve in ends:
+        if x < box.right - SHORT_W:  # a line to the edge would pass for the curve itself
+            sheet.text(x + 2.0, min(y - 2.0, box.bottom - 2.0), sheet.words(curve.name), _face(curve))
+    at_edge = sorted((e for e in ends if e[1] >= box.right - SHORT_W), key=lambda end: end[0])
+    n = len(at_edge)
     above = -1e9
-    for (y, curve), least, most in zip(ends, low, high, strict=True):
+    for i, (y, x, curve) in enumerate(at_edge):
+        least = box.y + 2.0 + (i + 0.5) * NAME_PITCH
+        most = box.bottom - (n - i - 0.5) * NAME_PITCH
         above = min(max(y, least, above + NAME_PITCH), most)
-        sheet.line(box.right, y, box.right + NAME_GAP - 1.5, above, style.QUIET)
+        sheet.line(x, y, box.right + NAME_GAP - 1.5, above, style.QUIET, 0.4)
         sheet.text(box.right + NAME_GAP, above + 2.7, sheet.words(curve.name), _face(curve))

@@ -9,7 +9,7 @@ from kitproof.observed.instrument import DrumRing
 from kitproof.report import alternatives, missing, numbers, style
 from kitproof.report.anatomy import caption, caption_height
 from kitproof.report.context import Context
-from kitproof.report.figures.ring import draw_ring
+from kitproof.report.figures.ring import draw_ring, free_corner
 from kitproof.report.figures.spectra import Curve, curves_of, draw_spectra, names_width
 from kitproof.report.figures.stroke import draw_stroke
 from kitproof.report.sheet import Sheet
@@ -146,5 +146,6 @@ def _ring(sheet: Sheet, ctx: Context, ring: DrumRing, box: Box) -> None:
         draw_ring(sheet, ring, plot)
         shown = shorten_middle(text, style.TICK, plot.w - 8.0)
         width = text_width(shown, style.TICK.font, style.TICK.size)
-        sheet.rect(Box(plot.right - width - 5.0, plot.y + 1.0, width + 4.0, 9.5), fill=style.PAPER)
-        sheet.text(plot.right - 3.0, plot.y + 8.5, shown, style.TICK, align="right")
+        base = free_corner(ring, plot)
+        sheet.rect(Box(plot.right - width - 5.0, base - 7.5, width + 4.0, 9.5), fill=style.PAPER)
+        sheet.text(plot.right - 3.0, base, shown, style.TICK, align="right")
