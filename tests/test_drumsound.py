@@ -57,6 +57,15 @@ def test_a_step_is_found_with_its_size_and_its_moment(at):
     assert found.darker_db == pytest.approx(8.6, abs=1.5)  # of the line through all six octaves
     assert found.rest < 0.6
     assert found.overlap < 0.1
+    assert found.sudden == pytest.approx(1.0, abs=0.3)  # medians of six strokes
+
+
+def test_a_hand_that_wanders_is_not_sudden():
+    """Ever nearer to the edge, from the first stroke to the last."""
+    level, octaves = strokes()
+    found = sound(octaves + 3.0 * DARKER * np.linspace(-0.5, 0.5, N)[:, None], level)
+
+    assert found.sudden < 0.5
 
 
 def test_a_passage_played_otherwise_is_no_step():
@@ -130,7 +139,7 @@ def test_too_few_strokes_and_covered_ones_say_so():
 
 SOUND = DrumSound(
     drum="kick", file=file_of("kick"), n_strokes=60, step_db=4.0, step_time_s=30.0, darker_db=9.0, scatter_db=0.7,
-    overlap=0.02, rest=0.4, louder_db=-0.5,
+    overlap=0.02, sudden=1.0, rest=0.4, louder_db=-0.5,
 )  # fmt: skip
 
 
@@ -148,15 +157,17 @@ def test_a_changed_drum_is_worth_a_decision():
     assert "otherwise" in the(judged(replace(SOUND, darker_db=1.0)), "drum-changed").message
 
 
-@pytest.mark.parametrize("change", [{"step_db": 1.7}, {"rest": 0.7}, {"overlap": 0.2}, {"louder_db": -7.0}])
+@pytest.mark.parametrize(
+    "change", [{"step_db": 1.7}, {"rest": 0.7}, {"overlap": 0.2}, {"sudden": 0.4}, {"louder_db": -7.0}]
+)
 def test_what_playing_does_is_no_finding(change):
-    """A small step, one that explains little, strokes that sound like the other side's, or another strength."""
+    """A small step, one that explains little, strokes like the other side's, a slow one, another strength."""
     assert grave(judged(replace(SOUND, **change))) == []
 
 
 def test_a_drum_with_few_strokes_is_named_as_not_checked():
     """Nothing found is not the same as nothing looked for."""
-    names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
+    names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "sudden", "rest", "louder_db")
     few = replace(SOUND, n_strokes=9, unmeasured=dict.fromkeys(names, "too few strokes"), **dict.fromkeys(names))
     found = judged(replace(few, drum="floor-tom", file=file_of("floor-tom")), SOUND)
 

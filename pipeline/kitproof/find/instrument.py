@@ -98,11 +98,12 @@ def _wires_changed(e: Evidence, w: WireShare) -> Finding:
 
 
 def _sounds_otherwise(e: Evidence, d: DrumSound) -> bool:
-    if d.step_db is None or d.rest is None or d.overlap is None or d.louder_db is None:
+    if d.step_db is None or d.rest is None or d.overlap is None or d.sudden is None or d.louder_db is None:
         return False
     return (
         d.step_db >= e.limits["changed_step_db"] and d.rest <= e.limits["changed_rest"]
-        and d.overlap <= e.limits["changed_overlap"] and abs(d.louder_db) <= e.limits["changed_louder_db"]
+        and d.overlap <= e.limits["changed_overlap"] and d.sudden >= e.limits["changed_sudden"]
+        and abs(d.louder_db) <= e.limits["changed_louder_db"]
         and not _known_already(e, d)
     )  # fmt: skip
 

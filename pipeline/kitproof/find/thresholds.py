@@ -276,6 +276,7 @@ _ALL = (
     _t("changed_step_db", 2.5, "dB", "mean over octaves, at equal strokes; steady drums stay under 1.3"),
     _t("changed_rest", 0.6, "ratio", "scatter with the step over scatter without; steady takes stay above 0.5"),
     _t("changed_overlap", 0.1, "share of strokes", "that sound like the other side's; of no step it is a third"),
+    _t("changed_sudden", 0.7, "share of the step", "in the strokes next to it; of a tone that wanders half"),
     _t("changed_louder_db", 4.0, "dB", "a drum that is played so much louder or softer is played otherwise"),
     _t("changed_same_s", 3.0, "s", "a mic that moved, or wires that slipped, so near to it is the same event"),
     _t("opens_look_db", 5.0, "dB", "a quarter of the way from closed to open hats, which lie 20 dB apart", PRACTICE),

@@ -4,7 +4,8 @@ that works loose.
 Per stroke, in the drum's own mic: power in octaves during the first 10 ms, less what was there before, each octave
 against the mean of them all. That is the tone of the attack, whatever its loudness. The best single step over the
 take is the one that leaves least scatter (sum of distances). A head that goes changes the tone at once and for good;
-a passage on the rim, with brushes or towards the edge goes and comes back, which one step does not explain.
+a passage on the rim, with brushes or towards the edge goes and comes back, which one step does not explain, and a hand
+that wanders has less of the change in the strokes next to it than in the rest.
 
 Three things change the tone without being a fault, and are taken out first:
 
@@ -100,10 +101,11 @@ def drum_sound(
         tone = tone - np.outer(level_db[whole] - np.median(level_db[whole]), slopes(level_db[whole], tone))
         step, reason = best_step(tone, kinds(tone, along[whole])), FEW_STROKES
     if step is None:
-        names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
+        names = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "sudden", "rest", "louder_db")
         return DrumSound(
             drum=drum, file=file, n_strokes=len(time_s), step_db=None, step_time_s=None, darker_db=None,
-            scatter_db=None, overlap=None, rest=None, louder_db=None, unmeasured=dict.fromkeys(names, reason),
+            scatter_db=None, overlap=None, sudden=None, rest=None, louder_db=None,
+            unmeasured=dict.fromkeys(names, reason),
         )  # fmt: skip
     level = level_db[whole]
     weights = np.linspace(1.0, -1.0, tone.shape[1])
@@ -111,6 +113,6 @@ def drum_sound(
         drum=drum, file=file, n_strokes=len(time_s),
         step_db=float(np.sqrt(np.mean(step.change_db**2))), step_time_s=float(time_s[whole][step.index]),
         darker_db=float(np.sum(weights * step.change_db) / np.sum(weights**2) * 2.0), scatter_db=step.scatter_db,
-        overlap=step.overlap, rest=step.rest,
+        overlap=step.overlap, sudden=step.sudden, rest=step.rest,
         louder_db=float(np.median(level[step.index :]) - np.median(level[: step.index])),
     )  # fmt: skip

@@ -26,6 +26,7 @@ TOGETHER_S = 0.012
 HEARD_DB = 1.0  # strokes with another drum against those without it
 FEWEST_OF_KIND = 3  # on either side of a step
 FEWEST_SIDE = 8
+BESIDE = 6
 N_INSTANTS = 41  # tried for a step, then all around the best of them
 
 
@@ -60,6 +61,7 @@ class Step:
     change_db: Float64Array  # (n_octaves,)
     scatter_db: float
     overlap: float  # share of strokes that lie nearer to the other side
+    sudden: float  # share of the change that lies between the BESIDE strokes before it and those after it
     rest: float  # scatter with the step over scatter without it, of the kinds that are on both sides
 
 
@@ -86,10 +88,12 @@ def best_step(tone: Float64Array, kind: NDArray[np.int64]) -> Step | None:
     if not np.isfinite(tried[best]):
         return None
     changes, weights, sides, flat, left = [], [], [], 1e-9, 0.0
+    above = np.full(tone.shape, np.nan)  # each stroke over the median of its kind before the step
     for early, late in _parted(groups, best):
         flat += _scatter(tone[np.concatenate([early, late])])
         left += _scatter(tone[early]) + _scatter(tone[late])
         before, after = np.median(tone[early], axis=0), np.median(tone[late], axis=0)
+        above[early], above[late] = tone[early] - before, tone[late] - before
         changes.append(after - before)
         weights.append(min(len(early), len(late)))
         sides += [(tone[early] - before, 1.0, changes[-1]), (tone[late] - after, -1.0, changes[-1])]
@@ -98,8 +102,15 @@ def best_step(tone: Float64Array, kind: NDArray[np.int64]) -> Step | None:
     rest_db = np.concatenate([np.abs(x).ravel() for x, _, _ in sides])
     return Step(
         index=best, change_db=change, scatter_db=float(1.4826 * np.median(rest_db)), overlap=float(crossed.mean()),
-        rest=left / flat,
+        sudden=_sudden(above[:best], above[best:], change), rest=left / flat,
     )  # fmt: skip
+
+
+def _sudden(before: Float64Array, after: Float64Array, change: Float64Array) -> float:
+    """1: the strokes next to the step differ by all of the change; a tone that wanders has less of it there."""
+    last, first = (x[np.isfinite(x[:, 0])] for x in (before, after))
+    there = np.median(first[:BESIDE], axis=0) - np.median(last[-BESIDE:], axis=0)
+    return float(there @ change / max(float(change @ change), 1e-9))
 
 
 def _parted(groups: list[NDArray[np.int64]], at: int) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:

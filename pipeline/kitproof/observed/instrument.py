@@ -122,11 +122,12 @@ class DrumSound:
     darker_db: float | None  # of it, lows over highs: positive darker, negative brighter
     scatter_db: float | None  # robust standard deviation beside the step
     overlap: float | None  # share of the strokes that sound rather like those of the other side
+    sudden: float | None  # share of the step that lies between the six strokes before it and the six after it
     rest: float | None  # scatter with the step over scatter without it
     louder_db: float | None  # median strength after it over before it
     unmeasured: Mapping[str, str] = field(default_factory=dict)
 
-    NULLABLE = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "rest", "louder_db")
+    NULLABLE = ("step_db", "step_time_s", "darker_db", "scatter_db", "overlap", "sudden", "rest", "louder_db")
 
     def __post_init__(self) -> None:
         check_reasons(self, self.NULLABLE, self.unmeasured)
