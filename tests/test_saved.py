@@ -394,8 +394,7 @@ def test_the_example_holds_a_record_of_every_kind():
             for entry in value:
                 walk(entry)
 
-    walk(measurements())
-    walk(pictures())
+    walk(model.Result(measurements=measurements(), pictures=pictures()))
 
     assert seen == {name for name, kind in vars(model).items() if is_dataclass(kind)}
 
