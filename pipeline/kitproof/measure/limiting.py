@@ -9,6 +9,8 @@ A mic of a shell is judged by its own drum's strokes, by the lows of the other m
 together with it hardly count. An overhead or room mic is judged by its highest moments, whatever was struck, and by
 the other distant mics, which hear the kit as it does. A cymbal's mic is not judged: its cymbal goes with other drums.
 
+A compressor that takes a millisecond or more to act lets the peaks of drums pass and is not seen.
+
 Conventions: levels in dB; heights are peaks of a few milliseconds in dBFS; `held` strokes or moments are those of the
 heap.
 
