@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 import findkit as k
+from kitproof.model import DelayCourse
 from kitproof.reasons import ALREADY_SOUNDING
 
 MINUS = "\u2212"
@@ -361,3 +362,13 @@ def test_bleed_that_cannot_be_told_is_open_and_not_fine():
     records = with_bleed("kick.wav", "hi-hat", None, **{n: None for n in reasons if n != "bleed_db"},
                          unmeasured=dict.fromkeys(reasons, "hidden"))  # fmt: skip
     assert any("bleed" in n.check for n in k.told(records).not_checked)
+
+
+@pytest.mark.parametrize(("n_strokes", "codes"), [(10, []), (20, ["moved-mic"])])
+def test_a_step_of_few_strokes_is_no_mic_that_moved(n_strokes, codes):
+    """In a line check two toms that go by one name are struck one after the other."""
+    step = DelayCourse(
+        file="overhead-right.wav", n_strokes=n_strokes, drift_ppm=0.0, drift_error_ppm=1.0, step_ms=0.7,
+        step_error_ms=0.03, step_time_s=10.0, shape="step",
+    )  # fmt: skip
+    assert [f.code for f in k.told(k.kit() | {"faults": (step,)}).findings] == codes

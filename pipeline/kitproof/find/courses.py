@@ -41,7 +41,8 @@ def _drift(e: Evidence, c: DelayCourse, ppm: float) -> Iterator[Finding]:
 def _step(e: Evidence, c: DelayCourse, step_ms: float) -> Iterator[Finding]:
     measured = e.measured(c.file)
     swings = measured is not None and measured.drum in CYMBALS
-    if abs(step_ms) < e.limits["moved_cymbal_ms" if swings else "moved_ms"]:
+    few = c.n_strokes < e.limits["moved_fewest_strokes"]
+    if few or abs(step_ms) < e.limits["moved_cymbal_ms" if swings else "moved_ms"]:
         return
     at = c.step_time_s or 0.0
     way = "later" if step_ms > 0.0 else "earlier"

@@ -99,6 +99,7 @@ _ALL = (
     _t("drift_least_ms", 0.05, "ms", "over the take: less is within what a drum's sound changes by itself"),
     _t("drift_fix_ms", 0.5, "ms", "over the take: the picture of the kit changes to the ear", PRACTICE),
     _t("moved_ms", 0.15, "ms", "5 cm: a mic does not move so far by itself", PRACTICE),
+    _t("moved_fewest_strokes", 16.0, "strokes", "in all: in a line check two toms under one name look like a step"),
     _t("moved_cymbal_ms", 0.5, "ms", "17 cm: a cymbal swings, and is struck on its bell, bow and edge"),
     _t("moved_fix_ms", 0.5, "ms", "17 cm: tone and picture change, the two halves no longer match"),
     _t("jump_least_ms", 3.0, "ms", "1 m: less may be a mic that moved, and is looked for as such"),
