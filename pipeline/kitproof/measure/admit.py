@@ -35,6 +35,7 @@ CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
 TOGETHER_S = 0.006  # two close mics hear one stroke within this: 2 m
 FEWEST_TOGETHER = 6
 EARLIER_S = 0.00015  # a mic 5 cm nearer hears a stroke first
+MOST_FIRST = 0.5  # share of a mic's loud events that it hears first, from which its drum was hit whatever explains it
 RIVAL_SCORE = 0.8  # drums nearly as sure as the surest
 UNEXPLAINED_DB = 5.0
 CYMBAL_SCORE = 0.2  # a ride over its own wash never stands out by CLEAR_DB
@@ -93,7 +94,28 @@ def _admit(
         if len(seeds):
             templates = np.column_stack((templates, _first_template(events, best, seeds)))
             chosen.append(best)
+    for j in set(range(len(strong))) - set(chosen):
+        seeds = _heard_first(strong[j], events, j, need)
+        if len(seeds):
+            templates = np.column_stack((templates, _first_template(events, j, seeds)))
+            chosen.append(j)
     return chosen, templates
+
+
+def _heard_first(c: Candidates, events: Events, j: int, need: int) -> NDArray[np.int64]:
+    """Events that speak for a drum which others explain: those its mic hears before every other close mic.
+
+    Hats that come with every kick and snare explain both, but their bleed is nowhere earlier than in their own mic.
+    None where these are not most of the mic's loud events.
+    """
+    top = _top(c, need)
+    first = top & (c.lags_s.min(axis=1) > EARLIER_S)
+    if first.sum() < max(FEWEST_TOGETHER, MOST_FIRST * top.sum()):
+        return np.zeros(0, np.int64)
+    where = np.full(len(c.frame), -1, np.int64)
+    present = events.member[j] >= 0
+    where[events.member[j][present]] = np.flatnonzero(present)
+    return np.unique(where[first & (where >= 0)])
 
 
 def _first_to_hear(best: int, strong: Sequence[Candidates], scores: Mapping[int, float], need: int) -> int:
