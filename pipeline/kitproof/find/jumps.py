@@ -41,12 +41,12 @@ def jumps(e: Evidence) -> list[TimeJump]:
 
 
 def _fits(e: Evidence, j: TimeJump) -> bool:
-    """Moved it fits well, on two drums or more and half of them at least."""
+    """Moved it fits well, on three drums or more and half of them at least."""
     several = j.n_agreeing >= e.limits["jump_fewest_drums"] and 2 * j.n_agreeing >= j.n_drums
     return several and j.fit >= e.limits["jump_fit"] and j.fit_unmoved <= e.limits["jump_unmoved"]
 
 
 def _all_agree(e: Evidence, j: TimeJump) -> bool:
-    """In a short take nothing fits well; that three drums, and all of them, say the same is no chance."""
-    agree = j.n_agreeing == j.n_drums >= e.limits["jump_fix_drums"]
+    """In a short take nothing fits well; that three drums or more, and all of them, say the same is no chance."""
+    agree = j.n_agreeing == j.n_drums >= e.limits["jump_fewest_drums"]
     return agree and j.fit >= e.limits["jump_fit_all"] and j.fit_unmoved <= e.limits["jump_unmoved_all"]

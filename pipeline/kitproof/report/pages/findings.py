@@ -34,6 +34,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     counts = [words.count(f"findings.count_{s}", ctx.count(s)) for s in SEVERITIES]
     unchecked = words.count("findings.count_unchecked", len(ctx.measurements.not_checked))
     open_section(sheet, KEY, words("findings.line", fix=counts[0], look=counts[1], note=counts[2], unchecked=unchecked))
+    caption(sheet, words("findings.caption"))
     if not ctx.findings:
         block(sheet, words("findings.none"), style.BODY)
     for severity in SEVERITIES:
@@ -45,7 +46,6 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         for ranked in group:
             _finding(sheet, ctx, ranked)
     _not_checked(sheet, ctx)
-    caption(sheet, words("findings.caption"))
     method(sheet, words("findings.method"))
 
 
