@@ -34,8 +34,8 @@ from takes import MeasuredTake
 
 FILES = {
     "README.txt", "SHA256SUMS", "guide.mp3", "guide.wav", "manifest.json", "offsets-and-polarity.csv",
-    "offsets-and-polarity.txt", "originals.sha256", "recall-sheet.csv", "recall-sheet.txt", "report-small.pdf",
-    "report.pdf", "spare-hits.csv", "spare-hits.txt", "tempo-map.mid",
+    "offsets-and-polarity.txt", "originals.sha256", "recall-sheet.csv", "recall-sheet.txt",
+    "report-phone.pdf", "report-small.pdf", "report.pdf", "spare-hits.csv", "spare-hits.txt", "tempo-map.mid",
 }  # fmt: skip
 
 

@@ -142,8 +142,11 @@ def _write_reports(folder: Path, m: Measurements, pictures: Pictures, *, page: P
     write_pictures(pictures, kept)
     drawn = read_pictures(kept)  # as saved, so that this is the report that `kitproof report` draws
     kept.unlink()
-    for name, small in (("report.pdf", False), ("report-small.pdf", True)):
-        write_report(m, drawn, folder / name, page_size=page, small=small, language=language)
+    reports: tuple[tuple[str, PageSize, bool], ...] = (
+        ("report.pdf", page, False), ("report-small.pdf", page, True), ("report-phone.pdf", "phone", True),
+    )  # fmt: skip
+    for name, size, small in reports:
+        write_report(m, drawn, folder / name, page_size=size, small=small, language=language)
 
 
 def _tempo(m: Measurements) -> TempoMap | None:

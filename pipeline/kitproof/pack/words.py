@@ -24,7 +24,8 @@ def readme(
     """
     paragraphs = {
         "report.pdf": "What was measured: the verdict on page 1, then the evidence. report-small.pdf is the same with "
-        "coarser pictures, for mail.",
+        "coarser pictures, for mail. report-phone.pdf has the verdict, the page for the band and the findings on pages "
+        "as narrow as a phone.",
         "recall-sheet.csv": "Input list and recall sheet: microphone, preamp, position, distances and notes of every "
         "channel, as declared in take.toml. recall-sheet.txt is the same to read.",
         "offsets-and-polarity.csv": "When each channel hears each drum, against the drum's own mic: milliseconds "
