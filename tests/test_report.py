@@ -158,6 +158,18 @@ def test_checksums_versions_and_cautions_are_in_the_annex(texts: list[str], meas
 
 
 # ---------------------------------------------------------------- how it is built
+def test_short_sections_share_a_page_and_the_findings_keep_theirs(tmp_path: Path) -> None:
+    """Of a small take the low end stands below the bleed, and a link to it leads down to its title."""
+    write_report(*samples.take(n_channels=3, n_findings=1), tmp_path / "report.pdf")
+    small = PdfReader(tmp_path / "report.pdf")
+    alone = [page_of(small, title) for title in ("Verdict", "For the band", "What we found", "Levels", "Evidence")]
+
+    assert page_of(small, "Low end") == page_of(small, "Bleed")
+    assert len(set(alone)) == len(alone)
+    tops = {entry.title: float(entry["/Top"]) for entry in small.outline if not isinstance(entry, list)}
+    assert tops["Low end"] < tops["Bleed"] - 100.0
+
+
 def test_sections_come_in_order_and_each_is_in_the_outline(reader: PdfReader) -> None:
     """The outline lists every section once, in the order of the registry, with the channels below theirs."""
     top = [entry.title for entry in reader.outline if not isinstance(entry, list)]

@@ -11,19 +11,20 @@ from kitproof.report.typeset import shorten_middle, wrap
 FOOT_SLACK = 14.0
 
 
-def open_section(sheet: Sheet, key: str, finding: str) -> None:
-    """Start a section on a new page: anchor, outline entry, title, the one-line finding.
+def open_section(sheet: Sheet, key: str, finding: str, *, below: bool = False) -> None:
+    """Start a section: anchor, outline entry, title, the one-line finding.
 
     key : name of the section; its title is the wording `<key>.title`
+    below : may stand below the section before, if that is such a section too and all of it fits there
     """
     title = sheet.words(f"{key}.title")
-    sheet.new_page(title)
+    sheet.begin(key, title, below=below)
     open_page(sheet, title, f"section:{key}", 0, finding)
 
 
 def open_page(sheet: Sheet, title: str, anchor: str, level: int, finding: str) -> None:
     """Title block of a page."""
-    sheet.anchor(anchor, 0.0)
+    sheet.anchor(anchor, 0.0 if sheet.y == sheet.grid.head_room else None)
     sheet.outline(title, anchor, level)
     shown = shorten_middle(title, style.TITLE, sheet.text_w)
     with sheet.tagged("H1"):

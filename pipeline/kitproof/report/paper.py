@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from kitproof.report.style import PAGES, SANS, PageSize, load_fonts
 from kitproof.report.wording import Words
 from kitproof.wholefile import whole_file
 
-MOST_PASSES = 4
+MOST_PASSES = 6
 Section = Callable[[Sheet], None]
 
 
@@ -50,12 +51,16 @@ def draw_pdf(
     load_fonts()
     pages: Mapping[str, int] | None = None
     n_pages = 0
+    heights: dict[str, float] = {}
     for _ in range(MOST_PASSES):
-        _, sheet = _pass(sections, about, words, size, language, pages, n_pages, draft=True)
+        _, sheet = _pass(sections, about, words, size, language, pages, n_pages, heights, draft=True)
         if sheet.anchors == pages and sheet.page == n_pages:
             break
         pages, n_pages = sheet.anchors, sheet.page
-    return _pass(sections, about, words, size, language, pages, n_pages, draft=False)[0]
+        # what ran over onto a second page when it was tried below another section keeps a page of its own for good
+        ran_over = [key for key, height in heights.items() if key not in sheet.heights or height == math.inf]
+        heights = {**sheet.heights, **dict.fromkeys(ran_over, math.inf)}
+    return _pass(sections, about, words, size, language, pages, n_pages, heights, draft=False)[0]
 
 
 def write_pdf(pdf: bytes, path: Path) -> None:
@@ -72,6 +77,7 @@ def _pass(
     language: str,
     pages: Mapping[str, int] | None,
     n_pages: int,
+    heights: Mapping[str, float],
     *,
     draft: bool,
 ) -> tuple[bytes, Sheet]:
@@ -82,7 +88,9 @@ def _pass(
             pdfVersion=compact.VERSION,
         )  # fmt: skip
         _describe(canvas, about, words)
-        sheet = Sheet(canvas, size, words, running=about.running, pages=pages, n_pages=n_pages, draft=draft)
+        sheet = Sheet(
+            canvas, size, words, running=about.running, pages=pages, n_pages=n_pages, heights=heights, draft=draft
+        )
         for section in sections:
             with sheet.tagged("Sect"):
                 section(sheet)

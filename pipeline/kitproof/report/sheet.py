@@ -10,6 +10,7 @@ unless it happens within `with sheet.tagged(kind):` or `with sheet.figure(what i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Literal
@@ -23,6 +24,7 @@ from kitproof.report.typeset import printable, runs, shorten_middle, text_width,
 from kitproof.report.wording import Words
 
 Align = Literal["left", "centre", "right"]
+SECTION_GAP = 26.0  # between two sections on one page, with a line in the middle
 FIRST_WIDE = "\u2e80"  # from here on scripts that set no blanks
 
 
@@ -38,6 +40,7 @@ class Sheet(Pen):
         running: str,
         pages: Mapping[str, int] | None = None,
         n_pages: int = 0,
+        heights: Mapping[str, float] | None = None,
         draft: bool = False,
     ) -> None:
         super().__init__(canvas, size[1], draft=draft)
@@ -51,7 +54,10 @@ class Sheet(Pen):
         self.page = 0
         self.y = 0.0
         self.section = ""
+        self.heights: dict[str, float] = {}  # of sections that stand on one page
         self._pages = pages or {}
+        self._known_heights = heights or {}
+        self._begun: tuple[str, int, float] | None = None
 
     # ------------------------------------------------------------ pages
     @property
@@ -84,8 +90,27 @@ class Sheet(Pen):
         """What is left of this page below `y`."""
         return self.bottom - self.y
 
+    def begin(self, key: str, title: str, *, below: bool) -> None:
+        """Start a section: on a new page, or `below` the last one of its kind where the whole of it fits there."""
+        follows = below and self._begun is not None
+        self._finish()
+        if follows and self.y + SECTION_GAP + self._known_heights.get(key, math.inf) <= self.bottom:
+            self.y += SECTION_GAP
+            self.line(self.left, self.y - SECTION_GAP / 2, self.right, self.y - SECTION_GAP / 2)
+        else:
+            self.new_page(title)
+        self._begun = (key, self.page, self.y) if below else None
+
+    def _finish(self) -> None:
+        """Note how tall the section is that was begun, if it stands on one page."""
+        if self._begun is not None and self._begun[1] == self.page:
+            self.heights[self._begun[0]] = self.y - self._begun[2]
+        self._begun = None
+
     def new_page(self, section: str | None = None) -> None:
         """Finish this page, if there is one, and start the next; `section` is what its head says."""
+        if section is not None:
+            self._finish()
         if self.page:
             self.end_page()
         self.page += 1

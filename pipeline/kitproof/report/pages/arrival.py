@@ -30,7 +30,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw one block of rows per drum, then the left/right pairs."""
     words = ctx.words
     pairs = ctx.measurements.pairs
-    open_section(sheet, KEY, _line(ctx))
+    open_section(sheet, KEY, _line(ctx), below=True)
     if not pairs:
         block(sheet, words("arrival.none"), style.BODY)
     spaced = [p for p in pairs if is_spaced_pair(ctx, p)]

@@ -28,7 +28,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw matrix, the loudest neighbours by band, and the table of drums."""
     words = ctx.words
     entries = ctx.measurements.bleed
-    open_section(sheet, KEY, _line(ctx))
+    open_section(sheet, KEY, _line(ctx), below=True)
     reasons = Reasons(sheet)
     if entries:
         _matrix(sheet, ctx, reasons)

@@ -27,7 +27,7 @@ FIELDS = (
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw figure and table of levels."""
     words = ctx.words
-    open_section(sheet, KEY, _line(ctx))
+    open_section(sheet, KEY, _line(ctx), below=True)
     measures = ctx.measurements.channels
     top = top_of_axis(measures)
     rest = list(measures)

@@ -18,7 +18,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw both tables, or say why there are none."""
     words = ctx.words
     pairs = ctx.measurements.low_end
-    open_section(sheet, KEY, _line(ctx, pairs))
+    open_section(sheet, KEY, _line(ctx, pairs), below=True)
     spaced = [p for p in pairs if p.side_db is not None]
     if spaced:
         subhead(sheet, words("lowend.sides"), keep_with=60.0)

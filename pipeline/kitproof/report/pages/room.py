@@ -27,10 +27,10 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     rooms = [r for r in ctx.measurements.observed.room_decays if r.file in {c.file for c in ctx.channels}]
     known = [r for r in rooms if r.early_over_late_db is not None]
     if not known:
-        open_section(sheet, KEY, words("room.line_none"))
+        open_section(sheet, KEY, words("room.line_none"), below=True)
         block(sheet, words("room.why_none"), style.BODY)
         return
-    open_section(sheet, KEY, _line(ctx, known))
+    open_section(sheet, KEY, _line(ctx, known), below=True)
     rows = [(ctx.label(r.file), f"{numbers.fixed(r.early_over_late_db or 0.0)} dB") for r in known]
     with sheet.figure(alternatives.rows(ctx, "alt.room", rows)):
         _figure(sheet, ctx, known)

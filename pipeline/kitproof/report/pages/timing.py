@@ -26,11 +26,11 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     words = ctx.words
     grids = ctx.measurements.observed.grids
     if not grids:
-        open_section(sheet, KEY, words("timing.line_none"))
+        open_section(sheet, KEY, words("timing.line_none"), below=True)
         block(sheet, words("timing.why_none"), style.BODY)
         return
     whole = [t for t in _ordered(ctx) if t.first_bar is None]
-    open_section(sheet, KEY, _line(ctx, grids[0], whole))
+    open_section(sheet, KEY, _line(ctx, grids[0], whole), below=True)
     if whole:
         with sheet.figure(alternatives.rows(ctx, "alt.timing", [(ctx.drum(t.drum), _said(ctx, t)) for t in whole])):
             _figure(sheet, ctx, whole)

@@ -28,10 +28,10 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     rings = sorted(ctx.measurements.observed.rings, key=lambda r: place.get(r.drum, 99))
     known = [r for r in rings if r.late_hz is not None or r.early_hz is not None]
     if not known:
-        open_section(sheet, KEY, words("tuning.line_none"))
+        open_section(sheet, KEY, words("tuning.line_none"), below=True)
         block(sheet, words("tuning.why_none"), style.BODY)
     else:
-        open_section(sheet, KEY, _line(ctx, known))
+        open_section(sheet, KEY, _line(ctx, known), below=True)
         with sheet.figure(alternatives.rows(ctx, "alt.tuning", [(ctx.drum(r.drum), _named(ctx, r)) for r in known])):
             _figure(sheet, ctx, known)
         caption(sheet, words("tuning.caption"))
