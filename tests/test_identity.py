@@ -186,6 +186,11 @@ def test_a_second_mic_is_not_accused_with_the_first():
     assert strangers(lined_up(snare_top=0.31, snare_bottom=0.29)) == [("look", "snare-top.wav")]
 
 
+def test_of_two_mics_of_a_drum_that_do_not_meet_either_may_be_the_stranger():
+    """With another take's top mic the strokes are that take's, and it is the bottom mic that meets nobody."""
+    assert strangers(lined_up(snare_bottom=0.1)) == [("fix", "snare-bottom.wav", "snare-top.wav")]
+
+
 def test_a_kick_mic_that_hears_no_edges_is_not_accused():
     assert strangers(lined_up(kick=0.1)) == []
 

@@ -50,17 +50,30 @@ def _counts(e: Evidence, row: LineUp) -> bool:
 
 def _limit(e: Evidence, row: LineUp) -> str:
     """A second mic of a drum lines up with the first above all: if that one is foreign, it is left with few."""
+    return "foreign_look_share" if _first_mic(e, row) is None else "foreign_fix_share"
+
+
+def _first_mic(e: Evidence, row: LineUp) -> str | None:
+    """The file of the drum's first mic where this is another of its mics: either may be the stranger then."""
     c = e.channel(row.file)
-    drum = drum_of(c.role) if c is not None else None
-    second = drum is not None and e.own_files.get(drum) != row.file
-    return "foreign_fix_share" if second else "foreign_look_share"
+    first = e.own_files.get(drum_of(c.role) or "") if c is not None else None
+    return None if first == row.file else first
 
 
 def _foreign(e: Evidence, row: LineUp, others: float) -> Finding:
     share = row.share or 0.0
     plain = share < e.limits["foreign_fix_share"]
     severity: Severity = "fix" if plain else "look"
-    label = e.label(row.file)
+    label, first = e.label(row.file), _first_mic(e, row)
+    if first is not None:
+        return Finding(
+            code="foreign-stem", severity=severity, files=(row.file, first),
+            message=f"{e.head(row.file)} and {e.label(first)} do not line up: {number(100.0 * share, 0)} % of the "
+            f"{row.n_onsets} loud onsets of {label} meet those of any other mic. One of the two is not of this take.",
+            action=f"Listen to {label} and {e.label(first)} together, and look for the file that belongs to this take.",
+            confidence=0.8,
+            else_maybe="The file was moved in the session before export, or its clock ran apart.",
+        )  # fmt: skip
     return Finding(
         code="foreign-stem", severity=severity, files=(row.file,),
         message=f"{e.head(row.file)} does not line up with the other mics: {number(100.0 * share, 0)} % of its "
