@@ -193,11 +193,11 @@ def test_no_answer_comes_with_its_reason(
 
 # ------------------------------------------------------------------------------------ from the delay
 def delayed(
-    delay_ms: float, signs: tuple[int, int] = (1, 1), spreads_ms: tuple[float, float] = (0.0, 0.0)
+    delay_ms: float, signs: tuple[int, int] = (1, 1), spreads_ms: tuple[float, float] = (0.0, 0.0), n: int = 8
 ) -> PairEntry:
     a, b = (
         ChannelLook(
-            file=file, n_hits={"snare": 8},
+            file=file, n_hits={"snare": n},
             arrivals={"snare": Arrival(
                 time_s=at, spread_s=spread / 1000.0, sign=sign, sign_confidence=0.9, snr_db=50.0,
             )},
@@ -243,3 +243,11 @@ def test_groups_that_disagree_make_no_delay() -> None:
 
     assert (found.delay_ms, found.path_cm, found.polarity, found.first_notch_hz) == (None,) * 4
     assert "1.6 ms" in found.unmeasured["delay_ms"]
+
+
+def test_three_single_strokes_that_disagree_leave_their_mean_and_no_spread() -> None:
+    """One stroke is no group: what it alone shows may be another drum's. Nothing is judged by a delay of no spread."""
+    found = delayed(2.0, spreads_ms=(0.0, 2.5), n=3)
+
+    assert (found.delay_ms, found.delay_spread_ms) == (pytest.approx(2.0), None)
+    assert delayed(2.0, spreads_ms=(0.0, 2.5), n=4).delay_ms is None

@@ -99,6 +99,10 @@ def _delay(
         spread = 1000.0 * float(np.hypot(first.spread_s, second.spread_s))
         if spread <= WIDEST_SPREAD_MS:
             return 1000.0 * (second.time_s - first.time_s), spread
+        if n <= min(ALONE):
+            # One of three strokes says nothing of its own; their mean is mostly right all the same.
+            reasons["delay_spread_ms"] = FEW_FOR_SPREAD
+            return 1000.0 * (second.time_s - first.time_s), None
         why = GROUPS_DISAGREE.format(spread_ms=spread)
     reasons["delay_ms"] = reasons["delay_spread_ms"] = why
     return None, None
