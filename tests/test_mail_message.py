@@ -139,6 +139,15 @@ def test_a_large_report_is_sent_with_coarser_pictures_and_a_larger_one_not_at_al
         written(report, most_bytes=100)
 
 
+def test_where_only_little_fits_the_edition_for_a_phone_is_sent(report: Report) -> None:
+    """Verdict, band's page and findings take less than pictures; where the whole lies is said as well."""
+    short = written(report, most_bytes=160_000)
+    (pdf,) = short.iter_attachments()
+
+    assert pypdf.PdfReader(io.BytesIO(pdf.get_content())).pages[0].mediabox.width < 300
+    assert str(report.pdf) in text_of(short)
+
+
 def test_a_report_that_fits_is_not_drawn_anew(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
     """Drawing takes seconds for each person; only one that is too large is worth them."""
     monkeypatch.setattr(message_module, "write_report", lambda *a, **k: pytest.fail("drawn all the same"))

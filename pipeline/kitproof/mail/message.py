@@ -90,7 +90,8 @@ def address(text: str) -> Address:
 
 
 def compose(report: Report, sender: Address, to: Address, *, most_bytes: int, message_id: str) -> EmailMessage:
-    """The message to one person. If it would be larger than `most_bytes`, a smaller PDF is attached, or none.
+    """The message to one person. If it would be larger than `most_bytes`, a smaller PDF is attached, the short
+    edition for a phone, or none.
 
     Raises
     ------
@@ -114,25 +115,28 @@ def _attachments(report: Report) -> Iterator[tuple[bytes | None, str]]:
         f"The report is too large for mail ({size_mb:.1f} MB). It lies with the sender: {_plain(str(report.pdf))}\n"
         "Ask for it."
     )
+    short = _small_pdf(report, "phone")
+    if short is not None:
+        yield short, f"Its short edition, for a phone, is attached. {where}"
     yield None, where
 
 
-def _small_pdf(report: Report) -> bytes | None:
-    """The report written anew from what is saved, in its language and on its paper; None if it is not all there.
+def _small_pdf(report: Report, page_size: PageSize | None = None) -> bytes | None:
+    """The report written anew from what is saved, in its language; None if it is not all there.
 
-    None too if it becomes no smaller.
+    None too if it becomes no smaller. page_size : of another edition, else the report's own
     """
     if report.measurements is None:
         return None
     said = _LANGUAGE.search(report.pdf_bytes)
     language = said[1].decode() if said is not None else "en"
     box = _MEDIA_BOX.search(report.pdf_bytes)
-    page_size = _PAGES.get(float(box[1]), "a4") if box is not None else "a4"
+    own = _PAGES.get(float(box[1]), "a4") if box is not None else "a4"
     try:
         pictures = saved.read_pictures(report.pdf.parent / "pictures.npz")
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "report.pdf"
-            write_report(report.measurements, pictures, path, page_size=page_size, language=language, small=True)
+            write_report(report.measurements, pictures, path, page_size=page_size or own, language=language, small=True)
             content = path.read_bytes()
     except (SavedError, OutputError):
         return None
