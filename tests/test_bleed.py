@@ -236,6 +236,20 @@ def test_a_drum_hidden_under_another_has_no_figure() -> None:
     assert found.at_most_db == pytest.approx(0.0, abs=1.0)
 
 
+def test_strokes_of_the_own_drum_that_were_missed_are_no_bleed_of_another() -> None:
+    """Another drum is struck with the snare only, and half of these strokes of the snare were not found."""
+    found_ones = SNARE.take(np.flatnonzero(np.arange(len(SNARE.time_s)) % 4 < 2))
+    with_it = SNARE.time_s[np.arange(len(SNARE.time_s)) % 4 >= 1] + 0.001
+    other = DrumTimes(
+        drum="ride", own_file="r", time_s=with_it, strength=np.ones(len(with_it)), clear=np.ones(len(with_it), bool)
+    )
+    track = mic({"snare": 0.0}, [SNARE])
+    (found,) = measure_bleed("x.wav", "snare", track, [found_ones, other]).entries
+
+    assert all_none(found)
+    assert "own drum" in found.unmeasured["bleed_db"]
+
+
 def test_a_mic_whose_own_drum_was_not_hit_has_nothing_to_compare_with() -> None:
     """No ratio without a denominator; the entries are there and say so."""
     found = measure_bleed("x.wav", "snare", mic({"rack-tom-1": 0.0, "kick": 0.0}, [TOM, KICK]), [TOM, KICK])

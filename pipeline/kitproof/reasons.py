@@ -80,6 +80,7 @@ NEVER_ALONE = "fewer than {least} strokes of others fall where its own drum is s
 NOT_SAVED = "not measured when this was saved"
 BELOW = "below {least_db:.0f} dB"
 HIDDEN = "hidden under the other drums"
+LIKE_OWN = "what is heard at its strokes sounds like the mic's own drum, some of whose strokes may have been missed"
 NOT_ALONE = "its strokes differ by {spread_db:.0f} dB here, so this is not its bleed alone"
 
 # click, hum and tones
