@@ -9,6 +9,7 @@ from scipy import signal
 import findkit
 from findkit import file_of, told, with_channel, with_pair
 from kitproof.measure.lowcut import pair_lows
+from kitproof.model import ChannelFaults, Gap, Hum
 from kitproof.observed.heard import Heard
 from kitproof.observed.pairs import PairLows
 
@@ -84,6 +85,18 @@ def test_less_of_it_or_in_a_room_mic_is_a_note():
     assert found("low-cut", replace(CUT, lowest_db=-17.0, low_db=-8.0)) == [("note", (LEFT,), -17.0)]
     room = replace(CUT, a=file_of("room-left"), b=file_of("room-right"))
     assert found("low-cut", room) == [("note", (file_of("room-left"),), -26.0)]
+
+
+def test_a_hole_in_the_other_mic_is_no_cut_here():
+    """A value held for 6 ms begins and ends with a step, which is loud at 20 Hz."""
+    no_hum = Hum(
+        fundamental_hz=None, spread_hz=None, lines=(), level_dbfs=None, confidence=None,
+        unmeasured=dict.fromkeys(Hum.NULLABLE, "none"),
+    )  # fmt: skip
+    held = Gap(start_s=3.0, n_samples=265, kind="held", step_db=20.0)
+    hole = ChannelFaults(file=RIGHT, plateaus=(), gaps=(held,), hum=no_hum)
+    assert found("low-cut", CUT, hole) == []
+    assert found("low-cut", CUT, replace(hole, gaps=())) == [("look", (LEFT,), -26.0)]
 
 
 @pytest.mark.parametrize("change", [{"lowest_db": -10.0}, {"low_db": -3.0}, {"low_db": 4.0}, {"upper_db": -9.0}])

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from kitproof.find.evidence import Evidence, is_room
 from kitproof.find.texts import counted, db, ms
-from kitproof.model import Channel, Finding
+from kitproof.model import Channel, ChannelFaults, Finding
 from kitproof.observed.heard import Heard
 from kitproof.observed.pairs import PairLows
 from kitproof.roles import PAIRS
@@ -20,7 +20,10 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
         for a in e.with_role(left)[:1]:
             for b in e.with_role(right)[:1]:
                 yield from _gain(e, a, b)
-    yield from (_low_cut(e, p) for p in e.records(PairLows) if _is_cut(e, p))
+    holed = {f.file for f in e.records(ChannelFaults) if any(g.kind != "jump" for g in f.gaps)}
+    for p in e.records(PairLows):
+        if _is_cut(e, p) and not holed & {p.a, p.b}:  # the edges of a hole hold all lows
+            yield _low_cut(e, p)
 
 
 def _gain(e: Evidence, a: Channel, b: Channel) -> Iterator[Finding]:
