@@ -213,7 +213,7 @@ def test_silence_gives_no_delay() -> None:
     a = st.excerpts(d, st.Ring())
 
     assert locate(st.aligned_strokes(d, 0.0 * a)) == Arrival(
-        time_s=None, spread_s=None, sign=0, sign_confidence=0.0, snr_db=0.0
+        time_s=None, spread_s=None, sign=0, sign_confidence=0.0, snr_db=0.0, n_hits=10
     )
 
 
@@ -263,8 +263,8 @@ def test_of_three_strokes_each_has_to_show_the_drum_for_a_spread() -> None:
 
 def test_what_no_group_of_hits_bears_out_is_no_delay() -> None:
     """Where groups could be compared and one mic's do not show the drum, its mean may show anything."""
-    sure = Arrival(time_s=0.0, spread_s=1e-6, sign=1, sign_confidence=1.0, snr_db=60.0)
-    unsure = Arrival(time_s=0.004, spread_s=None, sign=1, sign_confidence=0.2, snr_db=16.0)
+    sure = Arrival(time_s=0.0, spread_s=1e-6, sign=1, sign_confidence=1.0, snr_db=60.0, n_hits=8)
+    unsure = Arrival(time_s=0.004, spread_s=None, sign=1, sign_confidence=0.2, snr_db=16.0, n_hits=8)
     a, b = (ChannelLook(file="x.wav", arrivals={"snare": x}, n_hits={"snare": 20}) for x in (sure, unsure))
     pair = measure_pair(a, b, "snare", 20.0)
 

@@ -48,6 +48,7 @@ class Arrival:
     sign: int  # first motion: +1 or -1; 0: unclear
     sign_confidence: float  # 0 to 1
     snr_db: float  # peak over what was there before
+    n_hits: int  # strokes it was found in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +98,7 @@ def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:
     """First sound of a stack; its spread from the groups, its sign from the first motion."""
     whole = first_break(s.mean, s.rate_hz, around_s)
     if whole.time_s is None:
-        return Arrival(time_s=None, spread_s=None, sign=0, sign_confidence=0.0, snr_db=whole.snr_db)
+        return Arrival(time_s=None, spread_s=None, sign=0, sign_confidence=0.0, snr_db=whole.snr_db, n_hits=s.n_hits)
     groups = [first_break(g, s.rate_hz, around_s) for g in s.groups]
     times = np.array([g.time_s for g in groups if g.time_s is not None])
     spread = None
@@ -113,7 +114,7 @@ def find_arrival(s: Stack, around_s: float = 0.0) -> Arrival:
     agreement = float(np.mean(along)) if along else 0.8
     return Arrival(
         time_s=whole.time_s, spread_s=spread, sign=whole.sign if agreement >= 0.8 and whole.clarity > 0.0 else 0,
-        sign_confidence=round(whole.clarity * agreement, 3), snr_db=whole.snr_db,
+        sign_confidence=round(whole.clarity * agreement, 3), snr_db=whole.snr_db, n_hits=s.n_hits,
     )  # fmt: skip
 
 

@@ -89,7 +89,7 @@ def _delay(
         why = FEW_HITS.format(n=n, least=FEWEST_HITS)
     elif first.time_s is None or second.time_s is None:
         why = _not_found(min((a for a in (first, second) if a.time_s is None), key=lambda a: a.snr_db))
-    elif None in (first.spread_s, second.spread_s) and (n <= max(ALONE) or first.spread_s is second.spread_s):
+    elif _too_few_for_spread(first, second):
         reasons["delay_spread_ms"] = FEW_FOR_SPREAD
         return 1000.0 * (second.time_s - first.time_s), None
     elif first.spread_s is None or second.spread_s is None:
@@ -106,6 +106,12 @@ def _delay(
         why = GROUPS_DISAGREE.format(spread_ms=spread)
     reasons["delay_ms"] = reasons["delay_spread_ms"] = why
     return None, None
+
+
+def _too_few_for_spread(first: Arrival, second: Arrival) -> bool:
+    """Whether a spread is missing for no other reason than that single strokes do not make one."""
+    missing = [a for a in (first, second) if a.spread_s is None]
+    return len(missing) == 2 or any(a.n_hits <= max(ALONE) for a in missing)
 
 
 def _not_found(a: Arrival) -> str:
