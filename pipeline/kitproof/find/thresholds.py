@@ -184,6 +184,7 @@ _ALL = (
     _t("same_drum_late_ms", 1.0, "ms", "a second mic of a drum stands within 35 cm of the first's path", PRACTICE),
     _t("kick_out_late_ms", 2.0, "ms", "a shell's depth, and the port: 0.9 to 1.6 ms is usual", PRACTICE),
     _t("same_drum_early_ms", -1.0, "ms", "nor can a second mic be so much nearer than the first"),
+    _t("tape_mark_m", 0.10, "m", "tape and sound nearer than this agree: a head's radius; more is marked on the plan"),
     _t("tape_tolerance_ms", 0.6, "ms", "20 cm: a tape held askew, and the drum's size"),
     _t("late_close_ms", 6.0, "ms", "2 m: no second close mic stands so far away"),
     _t("late_overhead_ms", 8.0, "ms", "2.7 m: no overhead hangs so far from the nearest drum"),

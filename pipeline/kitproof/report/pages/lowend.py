@@ -28,6 +28,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     if losing:
         subhead(sheet, words("lowend.losing"), keep_with=60.0)
         draw_table(sheet, _columns(sheet, ctx), [_row(ctx, p) for p in losing[:MOST_ROWS]])
+        if len(losing) > MOST_ROWS:
+            caption(sheet, words("lowend.losing_more", n=len(losing) - MOST_ROWS))
         caption(sheet, words("lowend.losing_caption"))
     method(sheet, words("lowend.method"))
 

@@ -13,7 +13,6 @@ from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
 from kitproof.report.table import Cell, Column, draw_table, scaled
 from kitproof.report.typeset import text_width
-from kitproof.units import speed_of_sound_m_s
 
 KEY = "plan"
 PLAN_H = 390.0
@@ -46,12 +45,9 @@ def draw(sheet: Sheet, ctx: Context) -> None:
 
 
 def disagrees(ctx: Context, check: TapeCheck) -> bool:
-    """Whether tape and sound differ by more than both can be wrong: the rule of the finding, with its limit."""
-    tolerance_ms = ctx.limit("tape_tolerance_ms")
-    if tolerance_ms is None:
-        return False
-    tolerance_m = 1e-3 * tolerance_ms * speed_of_sound_m_s(ctx.take.temperature_c)
-    return abs(check.declared_m - check.heard_m) > tolerance_m + 2.0 * check.error_m
+    """Whether tape and sound differ by more than both can be wrong: finer than the finding, a mic is put back by it."""
+    least_m = ctx.limit("tape_mark_m")
+    return least_m is not None and abs(check.declared_m - check.heard_m) > max(least_m, 2.0 * check.error_m)
 
 
 def _line(ctx: Context, plan: KitPlan) -> str:
