@@ -240,6 +240,17 @@ def test_a_damped_drum_has_the_pitch_of_its_strokes_only():
     assert abs(found.drift_cents) < 3.0 * found.drift_error_cents
 
 
+def test_soft_and_hard_strokes_of_different_modes_have_no_pitch():
+    """A kick whose soft strokes show 82 Hz and whose hard third shows 52: a head that is hit harder rises."""
+    times_s = 1.0 + 1.2 * np.arange(24)
+    strengths = np.linspace(0.05, 1.0, 24)
+    waves = [stroke(52.0 if s > 0.7 else 82.0, s, decay_s=0.2, glide=0.0) for s in strengths]
+    found = log_of(played(times_s, waves, 31.0, noise_dbfs=-90.0), times_s, strengths, drum="kick")
+
+    assert (found.early_hz, found.early_soft_hz, found.glide_semitones) == (None, None, None)
+    assert found.unmeasured["early_hz"] == "the strokes disagree"
+
+
 def test_cymbals_and_second_mics_have_no_tuning_log():
     """Only a drum's own mic gives one, and a hat has no pitch."""
     x = synth.silence(4.0)

@@ -40,6 +40,9 @@ MOST_EARLY = 40
 LONG_TAIL_S = 1.25
 EARLY_TAIL_S = 0.2
 EARLY_AGREE_CENTS = 150.0  # robust spread; soft to hard strokes make half of it
+# Semitones from soft to hard strokes: 2 to 4 on a recorded kit, and a head that is hit harder never sounds lower.
+# Beyond, soft and hard ones are read off different modes, and neither is the pitch. Source: own choice of the margin.
+EARLY_GLIDE = (-1.0, 6.0)
 EARLY_RISE = (0.94, 1.6)  # of the late pitch: where the pitch of a stroke lies
 FEWEST_DRIFT = 8
 DRIFT_SHARE = 0.5  # of the drum's strokes' span
@@ -225,12 +228,15 @@ def _early_figures(chosen: DrumTimes, hz: Float64Array, reasons: dict[str, str])
     if width > EARLY_AGREE_CENTS:
         reasons |= dict.fromkeys(names, STROKES_DISAGREE)
         return out
-    out |= {"early_hz": middle, "early_spread_cents": width}
     order, third = np.argsort(level, kind="stable"), len(hz) // 3
     soft, hard = order[:third], order[-third:]
     if len(hz) < ring.FEWEST_GLIDE or np.median(level[hard]) - np.median(level[soft]) < ring.GLIDE_LEAST_DB:
         reasons |= dict.fromkeys(names[2:], SAME_STRENGTH)
-        return out
+        return out | {"early_hz": middle, "early_spread_cents": width}
     soft_hz, hard_hz = float(np.median(hz[soft])), float(np.median(hz[hard]))
     glide = 12.0 * float(np.log2(hard_hz / soft_hz))
+    if not EARLY_GLIDE[0] <= glide <= EARLY_GLIDE[1]:
+        reasons |= dict.fromkeys(names, STROKES_DISAGREE)
+        return out
+    out |= {"early_hz": middle, "early_spread_cents": width}
     return out | {"early_soft_hz": soft_hz, "early_hard_hz": hard_hz, "glide_semitones": glide}
