@@ -33,7 +33,7 @@ from kitproof.model import FloatArray
 from kitproof.observed.chain import Break, Skip
 
 ORDER = 32
-SIDE_S = 0.012  # predicted from so much on either side
+SIDE_S = 0.012  # predicted from so much on either side, and no less than `unforeseen` needs
 BESIDE = 200  # samples whose errors it is held against
 EDGE = 4  # samples around that belong to the break, and ORDER more behind it
 OVER = 4.0  # its error over the largest beside it
@@ -60,7 +60,7 @@ class BreakMeter:
     def __init__(self, rate_hz: int, file: str) -> None:
         self._rate_hz, self._file = rate_hz, file
         self._bends = BendMeter(rate_hz, file)
-        self._side = round(SIDE_S * rate_hz)
+        self._side = max(round(SIDE_S * rate_hz), BESIDE + ORDER)
         self._tail: FloatArray = np.zeros(0)
         self._end = 0  # samples so far
         self._open: list[int] = []  # bends whose surroundings are not there yet
