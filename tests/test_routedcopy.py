@@ -49,6 +49,12 @@ def test_a_copy_of_the_hiss_is_found_with_its_delay_level_and_sign(delay_ms, gai
     assert inverted == (gain < 0.0)
 
 
+@pytest.mark.parametrize("rate_hz", [16000, 20000])
+def test_a_rate_without_treble_tells_nothing(rate_hz):
+    """The highest band is what tells a copy from a room, so there is none without it."""
+    assert heard(with_copy(hiss(rate_hz=rate_hz), 12.3, 0.5, rate_hz), rate_hz) is None
+
+
 @pytest.mark.parametrize("seed", range(2, 6))
 def test_hiss_alone_holds_no_copy(seed):
     """New at every sample."""

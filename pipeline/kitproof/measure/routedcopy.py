@@ -36,6 +36,7 @@ LEAST_S, MOST_S = 0.5, 4.0  # of quiet that is listened to; a stretch of less th
 PIECE_S = 0.15
 EDGE_S = 0.02  # of a quiet stretch, left out
 BANDS_HZ = ((800.0, 4000.0), (4000.0, 9000.0), (9000.0, 18000.0))
+HIGHEST = 0.42  # of the sample rate; above, the filter of a converter shapes the hiss
 SMOOTH_HZ = 2000.0  # the spectrum's own shape, which is no comb: teeth lie 22 to 670 Hz apart
 SURE = 8.0  # standard deviations of the autocorrelation around it; each band by itself needs less
 SURE_IN_BAND = 3.5
@@ -83,7 +84,12 @@ def _quiet(view: ChannelView) -> list[Float64Array]:
 
 
 def copy_in_noise(pieces: list[Float64Array], rate_hz: int) -> tuple[float, float, bool] | None:
-    """Delay in s, level in dB and sign of a copy in pieces of noise of one length; None: there is none."""
+    """Delay in s, level in dB and sign of a copy in pieces of noise of one length.
+
+    None: there is none, or the rate leaves nothing of the highest band, without which room noise is not told apart.
+    """
+    if BANDS_HZ[-1][0] >= HIGHEST * rate_hz:
+        return None
     n = len(pieces[0])
     size = int(fft.next_fast_len(2 * n, real=True))
     power = np.mean([np.abs(fft.rfft(p - p.mean(), size)) ** 2 for p in pieces], axis=0)
@@ -91,7 +97,7 @@ def copy_in_noise(pieces: list[Float64Array], rate_hz: int) -> tuple[float, floa
     shape = ndimage.uniform_filter1d(power, max(3, round(SMOOTH_HZ / hz[1])), mode="nearest")
     flat = power / np.maximum(shape, 1e-30) - 1.0
     first, last = round(FROM_S * rate_hz), round(TO_S * rate_hz)
-    bands = [_autocorrelation(flat, (hz >= low) & (hz < min(top, 0.42 * rate_hz)))[:last] for low, top in BANDS_HZ]
+    bands = [_autocorrelation(flat, (hz >= low) & (hz < min(top, HIGHEST * rate_hz)))[:last] for low, top in BANDS_HZ]
     taper = (n - np.arange(last)) / n  # later copies share less of a piece
     whole = np.mean(bands, axis=0)
     at = first + int(np.abs(whole[first:]).argmax())
