@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from kitproof.report import style
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import TextStyle
@@ -50,6 +52,14 @@ def block(sheet: Sheet, text: str, face: TextStyle, after: float = 6.0) -> None:
             sheet.y = sheet.lines(sheet.left, sheet.y, rows[:fit], face)
             rows = rows[fit:]
     sheet.y += after
+
+
+def bullet(sheet: Sheet, x: float, y: float, rows: Sequence[str], face: TextStyle, indent: float) -> float:
+    """One item of a list, within `with sheet.tagged("L"):`, its lines `indent` right of a dash; returns the y below."""
+    with sheet.tagged("LI"):
+        with sheet.tagged("Lbl"):
+            sheet.lines(x, y, ["\u2013"], face)
+        return sheet.lines(x + indent, y, rows, face)
 
 
 def caption(sheet: Sheet, text: str) -> None:

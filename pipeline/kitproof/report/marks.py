@@ -46,6 +46,18 @@ def _balloon(sheet: Sheet, x: float, y: float, number: int, severity: Severity) 
     sheet.text(x, y + 0.36 * face.size, str(number), face, align="centre")
 
 
+def numbered(
+    sheet: Sheet, ranked: RankedFinding, parts: Sequence[tuple[Sequence[str], style.TextStyle]], indent: float
+) -> None:
+    """A finding's number at `sheet.y` and lines right of it, which lead to where it is told in full."""
+    top = sheet.y
+    with sheet.tagged("P"):
+        balloon(sheet, sheet.left + 9.0, top + 0.5 * parts[0][1].leading, ranked, link=False)
+        for lines, face in parts:
+            sheet.y = sheet.lines(sheet.left + indent, sheet.y, lines, face)
+        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
+
+
 def place_balloons(positions: Sequence[float], widths: Sequence[float], lanes: int) -> list[int | None]:
     """Lane of each balloon so that none overlap, first come first; None where no lane is free."""
     taken: list[list[tuple[float, float]]] = [[] for _ in range(lanes)]
@@ -130,6 +142,25 @@ def bar_axis(sheet: Sheet, ctx: Context, box: Box, *, face: style.TextStyle = st
         if x + width / 2 <= box.right:
             sheet.text(max(x - width / 2, box.x), box.y - 5.0, str(bar), face)
     sheet.text(box.x - 8.0, box.y - 5.0, ctx.words("common.bar"), face, align="right")
+
+
+def level_y(box: Box, low_db: float, high_db: float, db: float) -> float:
+    """Where a level stands on an upright axis from `low_db` to `high_db`."""
+    return box.bottom - box.h * (db - low_db) / (high_db - low_db)
+
+
+def level_axis(sheet: Sheet, box: Box, low_db: int, high_db: int, step_db: int, named_step_db: int) -> None:
+    """Lines across the box every `step_db`, numbers left of it every `named_step_db`."""
+    for db in range(low_db, high_db + 1, step_db):
+        y = level_y(box, low_db, high_db, db)
+        sheet.line(box.x, y, box.right, y)
+        if db % named_step_db == 0:
+            beside(sheet, box, y, numbers.fixed(db, 0))
+
+
+def beside(sheet: Sheet, box: Box, y: float, text: str) -> None:
+    """What a line across the box stands for, left of it; at the ends of the box kept within its height."""
+    sheet.text(box.x - 4.0, min(max(y + 2.7, box.y + 6.5), box.bottom), text, style.TICK, align="right")
 
 
 def log_x(box: Box, hz: float) -> float:

@@ -35,13 +35,7 @@ def draw_decays(sheet: Sheet, octaves: Sequence[OctaveDecay], box: Box, top_s: f
         y = box.bottom - box.h * s / top_s
         sheet.line(box.x, y, box.right, y)
         if scale:
-            sheet.text(
-                box.x - 4.0,
-                min(max(y + 2.7, box.y + 6.5), box.bottom),
-                f"{s:g}" + (" s" if s == top_s else ""),
-                style.TICK,
-                align="right",
-            )
+            marks.beside(sheet, box, y, f"{s:g}" + (" s" if s == top_s else ""))
     xs = [box.x + box.w * (i + 0.5) / len(octaves) for i in range(len(octaves))]
     for x, o in zip(xs, octaves, strict=True):
         sheet.line(x, box.bottom, x, box.bottom + 3.0, style.QUIET)

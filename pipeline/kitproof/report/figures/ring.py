@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.observed.instrument import DrumRing
-from kitproof.report import numbers, style
+from kitproof.report import marks, style
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box
 
@@ -47,12 +47,7 @@ def draw_ring(sheet: Sheet, ring: DrumRing, box: Box) -> None:
         x = box.x + box.w * s / LONGEST_S
         sheet.line(x, box.y, x, box.bottom + 3.0)
         sheet.text(x, box.bottom + 11.0, f"{s:g}", style.TICK, align="centre")
-    for db in range(LOW_DB, 1, STEP_DB):
-        y = _y(box, db)
-        sheet.line(box.x, y, box.right, y)
-        if db % NAMED_STEP_DB == 0:
-            base = min(max(y + 2.7, box.y + 6.5), box.bottom)
-            sheet.text(box.x - 4.0, base, numbers.fixed(db, 0), style.TICK, align="right")
+    marks.level_axis(sheet, box, LOW_DB, 0, STEP_DB, NAMED_STEP_DB)
     sheet.clip(box)
     _fit(sheet, ring, box)
     for s, db in zip(*course(ring), strict=True):
@@ -85,4 +80,4 @@ def _fit(sheet: Sheet, ring: DrumRing, box: Box) -> None:
 
 
 def _y(box: Box, db: float) -> float:
-    return box.bottom - box.h * (db - LOW_DB) / -LOW_DB
+    return marks.level_y(box, LOW_DB, 0, db)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.model import ChannelPicture, HitPicture
-from kitproof.report import marks, numbers, style
+from kitproof.report import marks, style
 from kitproof.report.sheet import Sheet
 from kitproof.report.style import Box, Colour
 from kitproof.report.typeset import text_width
@@ -115,16 +115,7 @@ def _axes(sheet: Sheet, box: Box) -> None:
         if x - half > last + 2.5:
             sheet.text(x, box.bottom + 11.0, label, style.TICK, align="centre")
             last = x + half
-    for db in range(LOW_DBFS, HIGH_DBFS + 1, STEP_DB):
-        y = _y(box, float(db))
-        sheet.line(box.x, y, box.right, y)
-        if db % NAMED_STEP_DB == 0:
-            base = min(max(y + 2.7, box.y + 6.5), box.bottom)
-            sheet.text(box.x - 4.0, base, numbers.fixed(db, 0), style.TICK, align="right")
-
-
-def _y(box: Box, db: float) -> float:
-    return box.bottom - box.h * (db - LOW_DBFS) / (HIGH_DBFS - LOW_DBFS)
+    marks.level_axis(sheet, box, LOW_DBFS, HIGH_DBFS, STEP_DB, NAMED_STEP_DB)
 
 
 def _pieces(curve: Curve, box: Box) -> list[Points]:

@@ -6,15 +6,14 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from kitproof.report import marks, numbers, style, telling
-from kitproof.report.anatomy import open_page
+from kitproof.report.anatomy import bullet, open_page
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.sheet import Sheet
-from kitproof.report.style import Box, TextStyle
 from kitproof.report.typeset import shorten_middle, text_width, wrap
 
 KEY = "band"
-FACE = TextStyle(style.SANS, 11.5, 15.5)
-BOLD = TextStyle(style.BOLD, 11.5, 15.5)
+FACE, BOLD = style.PLAIN, style.PLAIN_BOLD
+BULLET_W, INDENT = 14.0, 26.0
 MOST_BARS = 12
 MOST_WRONG = 5
 BAR_W = 100.0
@@ -101,18 +100,15 @@ def _part(sheet: Sheet, ctx: Context, key: str, sentences: Sequence[str]) -> Non
     _head(sheet, ctx, key)
     with sheet.tagged("L"):
         for sentence in sentences:
-            rows = wrap(sentence, FACE, sheet.text_w - 14.0)
+            rows = wrap(sentence, FACE, sheet.text_w - BULLET_W)
             sheet.need(len(rows) * FACE.leading)  # one page, but if words are many, better two than words off the paper
-            with sheet.tagged("LI"):
-                with sheet.tagged("Lbl"):
-                    sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
-                sheet.y = sheet.lines(sheet.left + 14.0, sheet.y, rows, FACE)
+            sheet.y = bullet(sheet, sheet.left, sheet.y, rows, FACE, BULLET_W)
     sheet.y += 6.0
 
 
 def _part_height(sheet: Sheet, sentences: Sequence[str]) -> float:
     """Room that a part with these sentences takes."""
-    rows = sum(len(wrap(s, FACE, sheet.text_w - 14.0)) for s in sentences)
+    rows = sum(len(wrap(s, FACE, sheet.text_w - BULLET_W)) for s in sentences)
     return style.HEAD.leading + 4.0 + rows * FACE.leading + 12.0
 
 
@@ -165,12 +161,14 @@ def _wrong(sheet: Sheet, ctx: Context, keep: float) -> None:
         on_one_page = not sheet.narrow
         if on_one_page and shown and (len(head) + len(text)) * FACE.leading + 3.0 + more + keep > sheet.room:
             break
-        _one(sheet, ranked, head, text)
+        sheet.need((len(head) + len(text)) * FACE.leading)
+        marks.numbered(sheet, ranked, ((head, BOLD), (text, FACE)), INDENT)
+        sheet.y += 3.0
         shown += 1
     if len(found) > shown:
         page = sheet.page_number("section:findings")
-        text = wrap(ctx.words.count("band.more_wrong", len(found) - shown, page=page), FACE, sheet.text_w - 26.0)
-        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE)
+        text = wrap(ctx.words.count("band.more_wrong", len(found) - shown, page=page), FACE, sheet.text_w - INDENT)
+        sheet.y = sheet.lines(sheet.left + INDENT, sheet.y, text, FACE)
     sheet.y += 6.0
 
 
@@ -178,16 +176,6 @@ def _told(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> tuple[list[str],
     """Lines that say where and when, and lines that say what it means."""
     f = ranked.finding
     when = f" \u00b7 {ctx.when(f.times_s[0])}" if f.times_s else ""
-    head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - 26.0, 2 if sheet.narrow else 1)
+    head = wrap(f"{ctx.subject(f, 2)}{when}", BOLD, sheet.text_w - INDENT, 2 if sheet.narrow else 1)
     most = None if sheet.narrow else 3
-    return head, wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - 26.0, most)
-
-
-def _one(sheet: Sheet, ranked: RankedFinding, head: list[str], text: list[str]) -> None:
-    sheet.need((len(head) + len(text)) * FACE.leading)
-    top = sheet.y
-    with sheet.tagged("P"):
-        marks.balloon(sheet, sheet.left + 9.0, top + 0.5 * FACE.leading, ranked, link=False)
-        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, head, BOLD)
-        sheet.y = sheet.lines(sheet.left + 26.0, sheet.y, text, FACE) + 3.0
-        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
+    return head, wrap(telling.meaning(ctx, f) or telling.message(ctx, f), FACE, sheet.text_w - INDENT, most)

@@ -121,9 +121,9 @@ def _pictures(sheet: Sheet, ctx: Context, row: Row, share: Share) -> None:
 
 
 def _caption(ctx: Context) -> str:
-    said = [ctx.words("channels.caption_time")]
+    said = ctx.words("channels.caption_time")
     known = any(r.late_hz is not None or r.early_hz is not None for r in ctx.measurements.observed.rings)
-    return ctx.words.sentences(*said, *([ctx.words("channels.caption_pitches")] if known else []))
+    return ctx.words.sentences(said, ctx.words("channels.caption_pitches")) if known else said
 
 
 def _tables_height(sheet: Sheet, ctx: Context, row: Row) -> float:

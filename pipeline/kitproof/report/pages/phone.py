@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kitproof.report import alternatives, marks, numbers, style, telling
-from kitproof.report.anatomy import block, subhead
+from kitproof.report import alternatives, marks, style, telling
+from kitproof.report.anatomy import block, bullet, subhead
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.pages import verdict
 from kitproof.report.sheet import Sheet
-from kitproof.report.style import Box, TextStyle
+from kitproof.report.style import TextStyle
 from kitproof.report.typeset import fitted, shorten_middle, wrap
 
 KEY = "phone"
-FACE = TextStyle(style.SANS, 11.5, 15.5)
-BOLD = TextStyle(style.BOLD, 11.5, 15.5)
+FACE, BOLD = style.PLAIN, style.PLAIN_BOLD
 WORD = TextStyle(style.SERIF, 34.0, 40.0)
 INDENT = 24.0
 BULLET_W = 12.0
@@ -26,9 +25,7 @@ LEAST_KEPT = 3  # lines of a part that stay together
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw the verdict, its red lines, the strip, what is good and what was not checked."""
     words = ctx.words
-    sheet.new_page(words("verdict.title"))
-    sheet.anchor("section:verdict", 0.0)
-    sheet.outline(words("verdict.title"), "section:verdict", 0)
+    verdict.open_report(sheet, ctx)
     _headline(sheet, ctx)
     for ranked in ctx.red_lines:
         _red_line(sheet, ctx, ranked)
@@ -43,10 +40,8 @@ def draw(sheet: Sheet, ctx: Context) -> None:
 
 def _headline(sheet: Sheet, ctx: Context) -> None:
     words = ctx.words
-    key = "verdict.facts" if ctx.duration_s > 0.0 else "verdict.facts_unread"
-    facts = words.count(key, len(ctx.mics), length=numbers.length(ctx.duration_s))
     sheet.y = sheet.lines(sheet.left, sheet.y, [shorten_middle(ctx.heading, BOLD, sheet.text_w)], BOLD)
-    sheet.y = sheet.lines(sheet.left, sheet.y, [facts], style.SMALL) + 4.0
+    sheet.y = sheet.lines(sheet.left, sheet.y, [verdict.facts(ctx)], style.SMALL) + 4.0
     word = words(verdict.VERDICT_KEYS[ctx.measurements.verdict.word])
     face = fitted(word, WORD, sheet.text_w, verdict.LEAST_VERDICT_PT)
     with sheet.tagged("H1"):
@@ -60,12 +55,7 @@ def _red_line(sheet: Sheet, ctx: Context, ranked: RankedFinding) -> None:
     do = wrap(f"{ctx.words('verdict.action')} {telling.action(ctx, finding)}", FACE, width)
     head = wrap(verdict.where_and_how_much(ctx, finding), BOLD, width)
     sheet.need(min((len(head) + len(told) + len(do)) * FACE.leading, sheet.bottom - sheet.grid.head_room))
-    top = sheet.y
-    with sheet.tagged("P"):
-        marks.balloon(sheet, sheet.left + 8.5, top + 0.5 * FACE.leading, ranked)
-        for lines, face in ((head, BOLD), (told, FACE), (do, FACE)):
-            sheet.y = sheet.lines(sheet.left + INDENT, sheet.y, lines, face)
-        sheet.link(Box(sheet.left, top, sheet.text_w, sheet.y - top), ranked.anchor)
+    marks.numbered(sheet, ranked, ((head, BOLD), (told, FACE), (do, FACE)), INDENT)
     sheet.y += 7.0
 
 
@@ -84,7 +74,4 @@ def _list(sheet: Sheet, ctx: Context, title: str, items: Sequence[str]) -> None:
         for item in items:
             rows = wrap(item, FACE, sheet.text_w - BULLET_W)
             sheet.need(min(len(rows), LEAST_KEPT) * FACE.leading)
-            with sheet.tagged("LI"):
-                with sheet.tagged("Lbl"):
-                    sheet.text(sheet.left, sheet.y + 0.5 * FACE.leading + 0.36 * FACE.size, "\u2013", FACE)
-                sheet.y = sheet.lines(sheet.left + BULLET_W, sheet.y, rows, FACE)
+            sheet.y = bullet(sheet, sheet.left, sheet.y, rows, FACE, BULLET_W)

@@ -137,9 +137,9 @@ def _spectra(sheet: Sheet, ctx: Context, row: Row, box: Box) -> None:
 
 def _ring(sheet: Sheet, ctx: Context, ring: DrumRing, box: Box) -> None:
     words = ctx.words
-    known = ring.decay_s is not None
-    text = words("channels.ring_fall", seconds=numbers.fixed(ring.decay_s or 0.0, 2)) if known else ""
-    text = text or words("channels.ring_bent")
+    text = words("channels.ring_bent")
+    if ring.decay_s is not None:
+        text = words("channels.ring_fall", seconds=numbers.fixed(ring.decay_s, 2))
     with sheet.figure(alternatives.ring(ctx, ring, text)):
         _title(sheet, box, words("channels.ring_title"))
         plot = _inner(box, RING_AXIS_W)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from kitproof.model import Finding, VerdictWord
 from kitproof.report import alternatives, marks, numbers, style, telling
+from kitproof.report.anatomy import bullet
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.sheet import Sheet
@@ -15,6 +16,7 @@ from kitproof.report.typeset import fitted, shorten_middle, text_width, wrap
 
 KEY = "verdict"
 INDENT = 26.0
+BULLET_W = 12.0
 COLUMN_GAP = 20.0
 LEAD_GAP = 6.0
 LEAST_VERDICT_PT = 24.0  # a long word of another language is set smaller, down to this
@@ -92,7 +94,7 @@ class _Layout:
         if len(items) > len(shown):
             page = sheet.page_number("section:findings")
             shown.append(words("verdict.more_items", n=len(items) - len(shown), page=page))
-        return [wrap(item, self.body, width - 12.0, fit.item) for item in shown or [words(none)]]
+        return [wrap(item, self.body, width - BULLET_W, fit.item) for item in shown or [words(none)]]
 
     @property
     def list_lines(self) -> int:
@@ -150,9 +152,7 @@ def more_line(sheet: Sheet, ctx: Context) -> str:
 
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw page one."""
-    sheet.new_page(ctx.words("verdict.title"))
-    sheet.anchor("section:verdict", 0.0)
-    sheet.outline(ctx.words("verdict.title"), "section:verdict", 0)
+    open_report(sheet, ctx)
     made_by = ctx.words("verdict.made_by", version=ctx.version)
     with sheet.artifact():
         sheet.text(sheet.left, sheet.height - style.FOOT_ROOM + 26.0, made_by, style.TICK)
@@ -167,6 +167,20 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     _strip(sheet, ctx, row_h)
     _two_lists(sheet, ctx, layout)
     _read_on(sheet, ctx, layout)
+
+
+def open_report(sheet: Sheet, ctx: Context) -> None:
+    """Start the report's first page."""
+    title = ctx.words("verdict.title")
+    sheet.new_page(title)
+    sheet.anchor("section:verdict", 0.0)
+    sheet.outline(title, "section:verdict", 0)
+
+
+def facts(ctx: Context) -> str:
+    """How many mics the take has, and how long it is."""
+    key = "verdict.facts" if ctx.duration_s > 0.0 else "verdict.facts_unread"
+    return ctx.words.count(key, len(ctx.mics), length=numbers.length(ctx.duration_s))
 
 
 def _fit(sheet: Sheet, ctx: Context) -> tuple[_Layout, float]:
@@ -185,14 +199,13 @@ def _fit(sheet: Sheet, ctx: Context) -> tuple[_Layout, float]:
 def _headline(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
     verdict = ctx.measurements.verdict
     words = ctx.words
-    key = "verdict.facts" if ctx.duration_s > 0.0 else "verdict.facts_unread"
-    facts = words.count(key, len(ctx.mics), length=numbers.length(ctx.duration_s))
+    size = facts(ctx)
     bold = TextStyle(style.BOLD, style.LEAD.size, style.LEAD.leading)
     quiet = TextStyle(style.SANS, style.LEAD.size, style.LEAD.leading, style.QUIET)
     base = sheet.y + style.LEAD.size
-    room = sheet.text_w - text_width(facts, quiet.font, quiet.size) - style.GAP
+    room = sheet.text_w - text_width(size, quiet.font, quiet.size) - style.GAP
     sheet.text(sheet.left, base, shorten_middle(ctx.heading, bold, room), bold)
-    sheet.text(sheet.right, base, facts, quiet, align="right")
+    sheet.text(sheet.right, base, size, quiet, align="right")
     sheet.y += style.LEAD.leading + 2.0
     sheet.line(sheet.left, sheet.y, sheet.right, sheet.y, style.INK, 1.2)
     sheet.y += 4.0
@@ -250,10 +263,7 @@ def _two_lists(sheet: Sheet, ctx: Context, layout: _Layout) -> None:
             y = sheet.lines(x, top, [ctx.words(title)], style.HEAD) + 3.0
         with sheet.tagged("L"):
             for rows in items:
-                with sheet.tagged("LI"):
-                    with sheet.tagged("Lbl"):
-                        sheet.text(x, y + 0.5 * layout.body.leading + 0.36 * layout.body.size, "\u2013", layout.body)
-                    y = sheet.lines(x + 12.0, y, rows, layout.body)
+                y = bullet(sheet, x, y, rows, layout.body, BULLET_W)
         ends.append(y)
     sheet.y = max(ends) + 8.0
 
