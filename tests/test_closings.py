@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from findkit import file_of, grave, kit, the, told
+from kitproof.measure.excerpts import DrumTimes
 from kitproof.measure.onsets import OnsetMeter
-from kitproof.measure.processed import find_closing
+from kitproof.measure.processed import closings, find_closing
+from kitproof.measure.views import TakeView
 from kitproof.observed.chain import Closing
 from synth import noise, strokes
 
@@ -97,6 +99,26 @@ def test_no_strokes_give_nothing():
     """Nothing is followed."""
     assert found(np.zeros(RATE_HZ), own_s=np.zeros(0), every_s=np.zeros(0)) is None
     assert found(np.zeros(RATE_HZ // 10), own_s=np.array([0.05]), every_s=np.array([0.05])) is None
+
+
+@pytest.mark.parametrize("role", ["kick", "snare-top", "rack-tom-4", "floor-tom-2"])
+def test_every_drum_with_a_head_is_looked_at(role):
+    """The second floor tom as the first, but not the hats, which fall at once when they are closed."""
+    meter = OnsetMeter(RATE_HZ)
+    meter.push(turned_down(mic(np.random.default_rng(5)), 30.0))
+    take = kit(("kick", "hi-hat"))["take"]
+    here, hats = take.channels
+    names = {"snare" if role == "snare-top" else role: here.file, "hi-hat": hats.file}
+    drums = {
+        name: DrumTimes(drum=name, own_file=file, time_s=OWN, strength=np.ones(len(OWN)), clear=OWN > 0.0)
+        for name, file in names.items()
+    }
+    view = TakeView(
+        take=take, kit=(replace(here, role=role), hats), own=names, drums=drums,
+        tracks=dict.fromkeys(names.values(), meter.result()), pairs=(), clues=(),
+    )  # fmt: skip
+
+    assert [c.file for c in closings(view)] == [here.file]
 
 
 CLOSING = Closing(file=file_of("kick"), n_followed=40, n_closed=35, depth_db=22.0, times_s=(1.0, 2.0))

@@ -42,6 +42,9 @@ OWN_MIC_ORDER: dict[str, tuple[str, ...]] = {
 
 DRUM_ORDER: tuple[str, ...] = (*OWN_MIC_ORDER, "unmiked")
 
+# drums with a head: they fall slowly in every band; closing hats fall at once
+SHELLS: tuple[str, ...] = tuple(drum for drum in OWN_MIC_ORDER if drum not in ("hi-hat", "ride"))
+
 DISTANT_ROLES: tuple[str, ...] = (
     "overhead", "overhead-left", "overhead-right", "underhead-left", "underhead-right",
     "room", "room-left", "room-right",

@@ -32,7 +32,7 @@ from kitproof.measure.onsets import FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.model import FloatArray
 from kitproof.observed.chain import HeldBack
-from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE
+from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, SHELLS
 
 STEP_S = 0.005
 AROUND_S = (-0.005, 0.025)  # of a stroke, for its peak: an own mic hears it at once, its second mic 2 ms later
@@ -41,7 +41,6 @@ SHELL_CLEAR_S = (0.090, 0.030)  # no other shell's stroke so long before and aft
 OWN_CLEAR_S = 0.060
 LOW_BANDS = {"kick": slice(0, 2), "snare": slice(1, 4)}  # of onsets.BAND_EDGES_HZ: to 250 Hz, 120 Hz to 1 kHz
 TOM_BANDS = slice(0, 3)
-SHELLS = ("kick", "snare", "rack-tom-1", "rack-tom-2", "rack-tom-3", "floor-tom")
 STANDS_OUT_DB = 6.0  # a level counts where the stroke lifts its band by this
 HEARD_SHARE = 0.8  # of the strokes, by a mic that is asked
 FEWEST_MICS, FEWEST_DISTANT = 3, 2

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from kitproof.measure.onsets import FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.chain import Closing, Gate
-from kitproof.roles import DRUM_OF_ROLE
+from kitproof.roles import DRUM_OF_ROLE, SHELLS
 
 SHUT_DBFS = -100.0  # 25 dB under what any mic of a kit in a room picks up while it is played
 SOUNDS_DBFS = -60.0
@@ -37,7 +37,6 @@ CLOSES_DB = 10.0  # that a fall exceeds the one just before it; less is within w
 CLOSE_S, MEAN_S = 0.034, 0.010  # how long a gate may take to fall, and over how much levels are meant
 LOOK_S = (0.025, 0.450)  # after a stroke
 RISE_DB = 3.0  # before or after the fall: something else sounds
-SHELLS = ("kick", "snare", "rack-tom-1", "rack-tom-2", "rack-tom-3", "floor-tom")  # closing hats fall at once as well
 Float64Array = NDArray[np.float64]
 
 
