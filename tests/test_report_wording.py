@@ -27,8 +27,6 @@ FAMILIES = {
     **{
         section: set(TREE[section])
         for section in (
-            "meaning",
-            "finding",
             "say",
             "lost",
             "good",
@@ -44,6 +42,8 @@ FAMILIES = {
             "language",
         )
     },
+    "meaning": set(CODE_ORDER),
+    "finding": set(CODE_ORDER),
     "findings": {"count_fix", "count_look", "count_note"},
     "inputs": {"unreadable", "truncated", "empty", "damaged"},
     "bleed": {"isolated_short", "workable_short", "shared_short", "not_close_short"},
