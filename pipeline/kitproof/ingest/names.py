@@ -14,9 +14,11 @@ Rules (Source: own choice where practice differs):
   After them come toms told apart by size, then those told apart by nothing, in the order of names.
 - A tom of 14 inches or more is a floor tom unless its name says rack.
 - Floor toms are numbered by their numbers, else by size, else by the order of names.
-- Hat side is left and ride side right: the player's view of a right-handed kit.
+- Hat side is left and ride side right: the player's view of a right-handed kit. An overhead named by the snare
+  ("OH SN") is left, too, and one named by the floor tom right.
 - Two overheads (under-cymbal mics, room mics) without sides, whose names differ at most by a number: the
-  lower number, else the earlier name, is left.
+  lower number, else the earlier name, is left. Two that differ by the letters G and D, I and D, or E and D are
+  left and right, in this order.
 - A role is given once: to the name that says it outright, then to the lower number, the nearer
   mic, the earlier name. The others become "other".
 - Triggers, samples, mixes and spot mics for crashes have no role of their own: "other".

@@ -182,7 +182,7 @@ def _covers(word: str, at_most: int, first: bool = True) -> list[tuple[str, ...]
     return found
 
 
-_JAPANESE = "\u3005\u3040-\u30ff\u4e00-\u9fff"  # kana and the common ideographs
+_JAPANESE = "\u3005\u3040-\u30fa\u30fc-\u30ff\u4e00-\u9fff"  # kana and the common ideographs, not the dot between words
 _PIECE = re.compile(rf"\d+|[{_JAPANESE}]+|(?:(?![{_JAPANESE}])[^\W\d_])+")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})")
 
