@@ -10,7 +10,7 @@ those before it do not explain.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,7 @@ CONSTANT_S = 0.00035  # bleed comes later by the same time, within this
 TOGETHER_S = 0.006  # two close mics hear one stroke within this: 2 m
 FEWEST_TOGETHER = 6
 EARLIER_S = 0.00015  # a mic 5 cm nearer hears a stroke first
-MOST_FIRST = 0.25  # share of a mic's loud events that it hears first, from which its drum was hit whatever explains it
+LEAST_FIRST = 0.25  # share of a mic's loud events that it hears first, from which its drum was hit whatever explains it
 RIVAL_SCORE = 0.8  # drums nearly as sure as the surest
 UNEXPLAINED_DB = 5.0
 CYMBAL_SCORE = 0.2  # a ride over its own wash never stands out by CLEAR_DB
@@ -106,16 +106,22 @@ def _heard_first(c: Candidates, events: Events, j: int, need: int) -> NDArray[np
     """Events that speak for a drum which others explain: those its mic hears before every other close mic.
 
     Hats that come with every kick and snare explain both, but their bleed is nowhere earlier than in their own mic.
-    None where these are not most of the mic's loud events.
+    None where these are too few of the mic's loud events.
     """
     top = _top(c, need)
     first = top & (c.lags_s.min(axis=1) > EARLIER_S)
-    if first.sum() < max(FEWEST_TOGETHER, MOST_FIRST * top.sum()):
+    if first.sum() < max(FEWEST_TOGETHER, LEAST_FIRST * top.sum()):
         return np.zeros(0, np.int64)
+    where = _event_of(c, events, j)
+    return np.unique(where[first & (where >= 0)])
+
+
+def _event_of(c: Candidates, events: Events, j: int) -> NDArray[np.int64]:
+    """(n,) index of the event that each candidate of drum j belongs to; -1: none."""
     where = np.full(len(c.frame), -1, np.int64)
     present = events.member[j] >= 0
     where[events.member[j][present]] = np.flatnonzero(present)
-    return np.unique(where[first & (where >= 0)])
+    return where
 
 
 def _first_to_hear(best: int, strong: Sequence[Candidates], scores: Mapping[int, float], need: int) -> int:
@@ -126,11 +132,8 @@ def _first_to_hear(best: int, strong: Sequence[Candidates], scores: Mapping[int,
     for j in sorted(scores, key=lambda j: -scores[j]):
         if j == best or scores[j] < RIVAL_SCORE * scores[best]:
             continue
-        later_s = -strong[best].lag_to(strong[j].file)[_top(strong[best], need)]
-        near = np.abs(later_s) < TOGETHER_S
-        usual_s = _mode(later_s[near], CONSTANT_S) if near.sum() >= FEWEST_TOGETHER else 0.0
-        constant = near & (np.abs(later_s - usual_s) <= CONSTANT_S)
-        if usual_s > EARLIER_S and constant.sum() >= 0.5 * len(later_s):
+        later = _later(strong[best].take(_top(strong[best], need)), strong[j].file)
+        if later.usual_s > EARLIER_S and later.constant.sum() >= 0.5 * len(later.constant):
             best = j
     return best
 
@@ -140,20 +143,31 @@ def _only_bleed(c: Candidates, every: Sequence[Candidates], need: int) -> bool:
 
     Two hands never keep to a fraction of a millisecond; sound on its way from one mic to the next does.
     """
-    top = _top(c, need)
-    bleed = np.zeros(len(top), bool)
+    loud = c.take(_top(c, need))
+    bleed = np.zeros(len(loud.frame), bool)
     for other in every:
         if other.file == c.file:
             continue
-        later_s = -c.lag_to(other.file)
-        near = np.abs(later_s) < TOGETHER_S
-        if (near & top).sum() < FEWEST_TOGETHER:
-            continue
-        usual_s = _mode(later_s[near & top], CONSTANT_S)
-        constant = near & (np.abs(later_s - usual_s) <= CONSTANT_S)
-        if usual_s > LAG_TOLERANCE_S and (constant & top).sum() >= 0.5 * (near & top).sum():
-            bleed |= constant
-    return bool((bleed & top).sum() >= 0.8 * top.sum())
+        later = _later(loud, other.file)
+        if later.usual_s > LAG_TOLERANCE_S and later.constant.sum() >= 0.5 * later.near.sum():
+            bleed |= later.constant
+    return bool(bleed.sum() >= 0.8 * len(bleed))
+
+
+@dataclass(frozen=True, slots=True)
+class _Later:
+    """How much later than another mic one hears what both hear."""
+
+    usual_s: float  # 0 where both hear too little
+    near: NDArray[np.bool_]  # (n,) candidates that the other mic hears together with it
+    constant: NDArray[np.bool_]  # (n,) of them, those about as late as usual
+
+
+def _later(c: Candidates, file: str) -> _Later:
+    later_s = -c.lag_to(file)
+    near = np.abs(later_s) < TOGETHER_S
+    usual_s = _mode(later_s[near], CONSTANT_S) if near.sum() >= FEWEST_TOGETHER else 0.0
+    return _Later(usual_s, near, near & (np.abs(later_s - usual_s) <= CONSTANT_S))
 
 
 def _mode(values: Float64Array, half_width: float) -> float:
@@ -220,9 +234,7 @@ def _score(
     top = _top(c, need)
     if not top.any():
         return 0.0, np.zeros(0, np.int64)
-    where = np.full(len(c.frame), -1, np.int64)
-    present = events.member[j] >= 0
-    where[events.member[j][present]] = np.flatnonzero(present)
+    where = _event_of(c, events, j)
     # Shortly after another event, what a mic hears may be the end of that one, so it shows nothing.
     fresh = np.diff(events.frame, prepend=-np.inf) > FRESH_FRAMES
     top &= (where >= 0) & (fresh[where] | _graced(c, events.member[j], where))
