@@ -92,9 +92,8 @@ def fit_courses(design: Design, level: Float64Array, noise: Float64Array) -> Cou
     struck = np.asarray(matrix.sum(axis=1), np.float64)[:, None]
     course = np.maximum(_times(turned, level) / np.maximum(_times(turned, struck), 1e-30), 1e-12)
     most = 4.0 / np.maximum(level, 1e-300)
-    pull = np.empty_like(
-        level
-    )  # what is as long as the take is worked on in place: fresh memory costs as much as the work
+    # What is as long as the take is worked on in place: fresh memory costs as much as the work.
+    pull = np.empty_like(level)
     for _ in range(N_ROUNDS):
         per_model = _times(matrix, course)
         per_model += noise

@@ -31,7 +31,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.onsets import BAND_EDGES_HZ, FLOOR_POWER, OnsetTrack
 from kitproof.measure.steps import best_step, kinds, slopes, struck_along
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import DrumSound
@@ -48,7 +48,6 @@ FEWEST_BANDS = 3
 APART_S = 0.030  # a stroke of the same drum so shortly before it still sounds
 SOFT_SHARE, HARD_PERCENT = 0.3, 75.0  # softer than so much of a hard stroke: of a drum with ghosts the median is one
 FEWEST = 16
-LEAST_POWER = 1e-13
 
 
 def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
@@ -68,18 +67,10 @@ def observe_drum_sound(view: TakeView) -> Iterator[DrumSound]:
 
 def attack_db(track: OnsetTrack, time_s: Float64Array) -> Float64Array:
     """(n_strokes, n_octaves) level of each stroke's first moments; NaN where it does not stand out."""
-    before, attack = (_mean(track, time_s, span) for span in (BEFORE_S, ATTACK_S))
-    level = 10.0 * np.log10(np.maximum(attack - before, LEAST_POWER))
-    return np.asarray(np.where(attack > STANDS_OUT * np.maximum(before, LEAST_POWER), level, np.nan))
-
-
-def _mean(track: OnsetTrack, time_s: Float64Array, span_s: tuple[float, float]) -> Float64Array:
-    """(n_strokes, n_octaves) mean power over a span around each stroke."""
-    first, last = BAND_EDGES_HZ.index(FROM_HZ), BAND_EDGES_HZ.index(TO_HZ)
-    per_s, n_frames = track.frames_per_s, len(track.band_db)
-    offsets = np.arange(round(span_s[0] * per_s), round(span_s[1] * per_s))
-    index = np.clip(np.round(time_s * per_s).astype(int)[:, None] + offsets[None, :], 0, n_frames - 1)
-    return np.asarray((10.0 ** (track.band_db[index, first:last].astype(np.float64) / 10.0)).mean(axis=1))
+    octaves = slice(BAND_EDGES_HZ.index(FROM_HZ), BAND_EDGES_HZ.index(TO_HZ))
+    before, attack = (track.mean_power(time_s, span, octaves) for span in (BEFORE_S, ATTACK_S))
+    level = 10.0 * np.log10(np.maximum(attack - before, FLOOR_POWER))
+    return np.asarray(np.where(attack > STANDS_OUT * np.maximum(before, FLOOR_POWER), level, np.nan))
 
 
 def drum_sound(

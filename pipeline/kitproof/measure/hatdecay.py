@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.excerpts import DrumTimes
-from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.onsets import BAND_EDGES_HZ, FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import HatDecay
 from kitproof.reasons import FEW_STROKES
@@ -45,7 +45,6 @@ STANDS_OUT = 4.0  # the stroke over what was there
 N_BLOCKS = 5
 FEWEST_IN_BLOCK = 12
 SHORTEST_PERCENT = 12.5
-LEAST_POWER = 1e-13
 
 
 def observe_hat_decay(view: TakeView) -> Iterator[HatDecay]:
@@ -68,18 +67,12 @@ def free_strokes(drums: Mapping[str, DrumTimes]) -> Float64Array:
 
 def decays_db(track: OnsetTrack, time_s: Float64Array) -> tuple[Float64Array, Float64Array]:
     """(times, decays) of the strokes that stand out of what was there before them, (n,) each."""
-    before, early, late = (_mean(track, time_s, span) for span in (BEFORE_S, EARLY_S, LATE_S))
-    clear = early > STANDS_OUT * np.maximum(before, LEAST_POWER)
+    high = slice(BAND_EDGES_HZ.index(FROM_HZ), None)
+    before, early, late = (track.mean_power(time_s, s, high).sum(axis=1) for s in (BEFORE_S, EARLY_S, LATE_S))
+    clear = early > STANDS_OUT * np.maximum(before, FLOOR_POWER)
     with np.errstate(invalid="ignore", divide="ignore"):
-        decay = 10.0 * np.log10(np.maximum(late, LEAST_POWER) / (early - before))
+        decay = 10.0 * np.log10(np.maximum(late, FLOOR_POWER) / (early - before))
     return time_s[clear], np.asarray(decay[clear])
-
-
-def _mean(track: OnsetTrack, time_s: Float64Array, span_s: tuple[float, float]) -> Float64Array:
-    per_s, first = track.frames_per_s, BAND_EDGES_HZ.index(FROM_HZ)
-    offsets = np.arange(round(span_s[0] * per_s), round(span_s[1] * per_s))
-    index = np.clip(np.round(time_s * per_s).astype(int)[:, None] + offsets[None, :], 0, len(track.band_db) - 1)
-    return np.asarray((10.0 ** (track.band_db[index, first:].astype(np.float64) / 10.0)).sum(axis=2).mean(axis=1))
 
 
 def hat_decay(file: str, time_s: Float64Array, decay_db: Float64Array) -> HatDecay:

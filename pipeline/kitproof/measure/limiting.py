@@ -28,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitproof.measure.gainsteps import nanmedian
 from kitproof.measure.onsets import FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.model import FloatArray
@@ -160,7 +161,7 @@ def _levels(track: OnsetTrack, time_s: Float64Array, bands: slice) -> Float64Arr
     before, after = (_power(track, time_s, span, bands) for span in (BEFORE_S, AFTER_S))
     out = after > before * 10.0 ** (STANDS_OUT_DB / 10.0)
     db = np.where(out, 10.0 * np.log10(np.maximum(after - before, FLOOR_POWER)), np.nan)
-    return _mean(db - _median(db)[None], out)
+    return _mean(db - nanmedian(db, 0)[None], out)
 
 
 def _mean(db: Float64Array, known: NDArray[np.bool_]) -> Float64Array:
@@ -184,7 +185,7 @@ def _heap(
     known = np.isfinite(levels).any(axis=0)
     if np.count_nonzero(held & known) < FEWEST_HELD:
         return None
-    strength = _median(levels)
+    strength = nanmedian(levels, 0)
     low, high = np.quantile(strength[held & known], (0.1, 0.9))
     return HeldBack(
         file=file, drum=drum, within_db=within_db, ceiling_dbfs=float(np.median(peak[held])),
@@ -195,17 +196,9 @@ def _heap(
     )  # fmt: skip
 
 
-def _median(levels: Float64Array) -> Float64Array:
-    """(n,) median over the mics that hear a stroke; NaN where none does."""
-    ordered = np.sort(levels, axis=0)  # what is missing comes last
-    n = np.isfinite(levels).sum(axis=0)
-    low, high = (np.take_along_axis(ordered, np.maximum(k, 0)[None], 0)[0] for k in ((n - 1) // 2, n // 2))
-    return np.asarray(np.where(n > 0, 0.5 * (low + high), np.nan))
-
-
 def _agreement(levels: Float64Array) -> float:
     """Correlation of one half of the mics with the other, over the strokes; 0 where nothing varies."""
-    one, two = _median(levels[0::2]), _median(levels[1::2])
+    one, two = nanmedian(levels[0::2], 0), nanmedian(levels[1::2], 0)
     both = np.isfinite(one) & np.isfinite(two)
     if np.count_nonzero(both) < FEWEST_HELD or one[both].std() < 1e-6 or two[both].std() < 1e-6:
         return 0.0

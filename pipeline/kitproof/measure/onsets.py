@@ -44,6 +44,13 @@ class OnsetTrack:
         power: NDArray[np.float32] = np.take(_POWER_OF_HALF, self.band_db.view(np.uint16))
         return power
 
+    def mean_power(self, time_s: NDArray[np.float64], span_s: tuple[float, float], bands: slice) -> NDArray[np.float64]:
+        """(n, n_bands) mean of the band powers over a span around each time; the ends of the track are repeated."""
+        per_s = self.frames_per_s
+        offsets = np.arange(round(span_s[0] * per_s), round(span_s[1] * per_s))
+        index = np.clip(np.round(time_s * per_s).astype(int)[:, None] + offsets, 0, len(self.band_db) - 1)
+        return np.asarray((10.0 ** (self.band_db[index, bands].astype(np.float64) / 10.0)).mean(axis=1))
+
 
 def _power_table() -> NDArray[np.float32]:
     """The power of every half-precision level by its bit pattern: a look-up is ten times quicker than 10 ** x."""

@@ -20,7 +20,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.onsets import BAND_EDGES_HZ
+from kitproof.measure.onsets import BAND_EDGES_HZ, FLOOR_POWER
 from kitproof.measure.steps import TOGETHER_S, best_step, kinds, slopes, struck_along
 from kitproof.measure.views import TakeView
 from kitproof.measure.wires import Float64Array, high_power, mean_power
@@ -33,7 +33,6 @@ WIRES_S = (0.01, 0.06)
 DRUM_S = (0.0, 0.06)
 SOFT_SHARE = 0.25  # of the median strength: ghost notes are not asked
 FEWEST = 24
-LEAST_POWER = 1e-13
 
 
 def observe_wire_share(view: TakeView) -> Iterator[WireShare]:
@@ -86,4 +85,4 @@ def wire_share(
 
 
 def _db(power: Float64Array) -> Float64Array:
-    return np.asarray(10.0 * np.log10(np.maximum(power, LEAST_POWER)))
+    return np.asarray(10.0 * np.log10(np.maximum(power, FLOOR_POWER)))

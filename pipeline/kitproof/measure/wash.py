@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.excerpts import DrumTimes
-from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.onsets import BAND_EDGES_HZ, FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.room import HatInSnare, Wash
 from kitproof.reasons import CYMBALS_NEVER_ALONE, FEW_HATS, FEW_OWN
@@ -50,8 +50,6 @@ HAT_CLEAR_S = (0.25, 0.06)  # no snare before, nothing else after
 CYMBALS = ("hi-hat", "ride", "unmiked")
 RING_OVER_DB = 6.0
 RING_MOST_S = 1.2
-
-LEAST_POWER = 1e-13
 
 
 def observe_wash(view: TakeView) -> Iterator[Wash | HatInSnare]:
@@ -161,4 +159,4 @@ def hat_in_snare(file: str, track: OnsetTrack, drums: Mapping[str, DrumTimes]) -
 
 
 def _db(a: float, b: float) -> float:
-    return float(10.0 * np.log10(max(a, LEAST_POWER) / max(b, LEAST_POWER)))
+    return float(10.0 * np.log10(max(a, FLOOR_POWER) / max(b, FLOOR_POWER)))

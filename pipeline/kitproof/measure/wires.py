@@ -27,7 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kitproof.measure.onsets import BAND_EDGES_HZ, OnsetTrack
+from kitproof.measure.onsets import BAND_EDGES_HZ, FLOOR_POWER, OnsetTrack
 from kitproof.measure.views import TakeView
 from kitproof.observed.instrument import WireBuzz
 from kitproof.reasons import NEVER_WITHOUT_SNARE, NO_DISTANT_MIC, SNARE_NOT_HIT
@@ -50,7 +50,6 @@ SOFT_SHARE = 0.3  # of the median strength: softer strokes set nothing off, and 
 FEWEST_ALONE = 5
 FEWEST = 6
 CYMBALS = ("hi-hat", "ride", "unmiked")
-LEAST_POWER = 1e-13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,17 +63,17 @@ class Heard:
     @property
     def late_more(self) -> Float64Array:
         """What the stroke added."""
-        return np.asarray(np.maximum(self.late - self.before, LEAST_POWER))
+        return np.asarray(np.maximum(self.late - self.before, FLOOR_POWER))
 
     @property
     def stands_out(self) -> bool:
         """Whether most strokes at least double what was there before."""
-        return bool(np.median(self.late / np.maximum(self.before, LEAST_POWER)) >= 2.0)
+        return bool(np.median(self.late / np.maximum(self.before, FLOOR_POWER)) >= 2.0)
 
     @property
     def early_more(self) -> Float64Array:
         """What the stroke added at once."""
-        return np.asarray(np.maximum(self.early - self.before, LEAST_POWER))
+        return np.asarray(np.maximum(self.early - self.before, FLOOR_POWER))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +157,7 @@ def wire_buzz(
         reason = NEVER_WITHOUT_SNARE
     elif not mics.distant:
         reason = NO_DISTANT_MIC
-    elif snare_power <= LEAST_POWER:
+    elif snare_power <= FLOOR_POWER:
         reason = SNARE_NOT_HIT
     if reason is not None:
         return WireBuzz(
@@ -168,7 +167,7 @@ def wire_buzz(
     here = heard(mics.here, mics.rate, strokes, "tom" in drum)
     spill = np.maximum(_distant_spill(here, mics, strokes, times, "tom" in drum), _own_spill(here, mics, strokes))
     ratio_db = 10.0 * np.log10(here.late_more / spill)
-    noise_db = 10.0 * np.log10(np.maximum(here.late, LEAST_POWER) / np.maximum(here.before, LEAST_POWER))
+    noise_db = 10.0 * np.log10(np.maximum(here.late, FLOOR_POWER) / np.maximum(here.before, FLOOR_POWER))
     return WireBuzz(
         file=mic, drum=drum, n_strokes=len(strokes), alone=alone,
         level_db=10.0 * float(np.log10(np.median(here.late_more) / snare_power)),
@@ -189,7 +188,7 @@ def heard(power: Float64Array, rate: float, strokes: Float64Array, in_fills: boo
 def _own_spill(here: Heard, mics: Mics, strokes: Float64Array) -> float:
     """What a mic would hear late if the drum died away there as it does in its own mic."""
     if mics.own is None:
-        return LEAST_POWER
+        return FLOOR_POWER
     own = heard(mics.own, mics.rate, strokes, False)
     return float(np.median(here.early_more) * np.median(own.late_more / own.early_more))
 
@@ -223,7 +222,7 @@ def _spill(
             ratios.append(float(np.median(most)) / float(np.median(b.late_more)))
     if not ratios:
         ratios.append(float(np.median(here.early_more)) / float(np.median(there.early_more)))
-    return np.asarray(np.maximum(there.late_more * max(ratios), LEAST_POWER))
+    return np.asarray(np.maximum(there.late_more * max(ratios), FLOOR_POWER))
 
 
 def cymbals_alone(times: Mapping[str, Float64Array]) -> list[Float64Array]:
