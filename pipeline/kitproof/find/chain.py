@@ -31,7 +31,7 @@ def _fade(e: Evidence, g: GainStep) -> Iterator[Finding]:
     """A level that sinks from the first stroke to the last, whichever drum is struck."""
     if g.slope_db > -e.limits["fade_db"] or g.rest_slope > e.limits["fade_rest"]:
         return
-    if g.n_kinds < e.limits["gain_clear_kinds"] or g.rest_slope > e.limits["fade_over_step"] * g.rest:
+    if g.n_kinds < e.limits["fade_fewest_kinds"] or g.rest_slope > e.limits["fade_over_step"] * g.rest:
         return
     label, c = e.label(g.file), e.measured(g.file)
     yield Finding(

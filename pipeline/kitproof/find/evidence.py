@@ -21,7 +21,7 @@ from kitproof.model import (
     Severity,
     Take,
 )  # fmt: skip
-from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC
+from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, NOT_A_KIT_MIC, PAIRS
 
 Record = TypeVar("Record")
 
@@ -60,6 +60,13 @@ class Evidence:
     def kit(self) -> tuple[ChannelMeasures, ...]:
         """Measured mics at the kit, without click, talkback and unknown ones."""
         return tuple(c for c in self.channels if c.role not in NOT_A_KIT_MIC)
+
+    @cached_property
+    def spaced_pairs(self) -> tuple[tuple[Channel, Channel], ...]:
+        """Left and right mic of every kind that has both; of several in one role the first."""
+        return tuple(
+            (a, b) for left, right in PAIRS for a in self.with_role(left)[:1] for b in self.with_role(right)[:1]
+        )
 
     def records(self, kind: type[Record]) -> list[Record]:
         """The signal-level records of one type."""

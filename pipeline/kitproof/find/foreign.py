@@ -35,11 +35,8 @@ def _arrives(e: Evidence, file: str) -> bool:
 
     Accents that always come with the hats, which the other mics hear first, have no edges of their own there.
     """
-    return any(
-        file in (p.a, p.b) and p.delay_ms is not None and p.n_hits >= e.limits["foreign_fewest_onsets"]
-        and p.delay_spread_ms is not None and p.delay_spread_ms <= e.limits["foreign_arrival_ms"]
-        for p in e.pairs
-    )  # fmt: skip
+    fewest = e.limits["foreign_arrival_hits"]
+    return any(file in (p.a, p.b) and p.n_hits >= fewest and e.known_delay(p, "foreign_arrival_ms") for p in e.pairs)
 
 
 def _counts(e: Evidence, row: LineUp) -> bool:

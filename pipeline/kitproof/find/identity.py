@@ -95,7 +95,7 @@ def _own_ring(file: str, voices: Mapping[str, MicVoice], limits: Thresholds) -> 
     """Whether a mic hears a tom ring, and not a snare from afar: no tom next to a snare shares its pitch."""
     v = voices[file]
     snares = (w for f, w in voices.items() if f != file and w.pitch_hz is not None and _is_snare(w, limits))
-    return rings(v, limits) and all(abs(semitones(v, w)) > limits["tom_order_semitones"] for w in snares)
+    return rings(v, limits) and all(abs(semitones(v, w)) > limits["tom_snare_semitones"] for w in snares)
 
 
 def _is_snare(v: MicVoice, limits: Thresholds) -> bool:

@@ -9,17 +9,14 @@ from kitproof.find.texts import counted, db, ms
 from kitproof.model import Channel, ChannelFaults, Finding
 from kitproof.observed.heard import Heard
 from kitproof.observed.pairs import PairLows
-from kitproof.roles import PAIRS
 
 CENTRED = ("kick", "snare")
 
 
 def findings_of(e: Evidence) -> Iterator[Finding]:
     """At most one of either kind for every pair."""
-    for left, right in PAIRS:
-        for a in e.with_role(left)[:1]:
-            for b in e.with_role(right)[:1]:
-                yield from _gain(e, a, b)
+    for a, b in e.spaced_pairs:
+        yield from _gain(e, a, b)
     holed = {f.file for f in e.records(ChannelFaults) if any(g.kind != "jump" for g in f.gaps)}
     for p in e.records(PairLows):
         if _is_cut(e, p) and not holed & {p.a, p.b}:  # the edges of a hole hold all lows
@@ -31,7 +28,7 @@ def _gain(e: Evidence, a: Channel, b: Channel) -> Iterator[Finding]:
     floors = [m.noise_floor_dbfs if (m := e.measured(c.file)) is not None else None for c in (a, b)]
     if floors[0] is None or floors[1] is None:
         return
-    heard = {(h.file, h.drum): h.over_own_db for h in e.records(Heard) if h.n_strokes >= e.limits["delay_fewest_hits"]}
+    heard = {(h.file, h.drum): h.over_own_db for h in e.records(Heard) if h.n_strokes >= e.limits["pair_gain_strokes"]}
     centred = [d for d in CENTRED if _arrives_equally(e, a, b, d) and {(a.file, d), (b.file, d)} <= heard.keys()]
     over = [heard[a.file, d] - heard[b.file, d] for d in centred]
     noise_db = floors[0] - floors[1]

@@ -16,7 +16,7 @@ from statistics import median
 from kitproof.find.evidence import Evidence
 from kitproof.find.texts import listed, upper_first
 from kitproof.model import Channel, Finding
-from kitproof.roles import PAIRS, drum_label
+from kitproof.roles import drum_label
 
 HAT_SIDE = ("hi-hat", "rack-tom-1")
 FLOOR_SIDE = ("floor-tom-2", "floor-tom", "ride", "rack-tom-4", "rack-tom-3", "rack-tom-2")
@@ -43,8 +43,7 @@ def findings_of(e: Evidence) -> Iterator[Finding]:
 
 def comparisons(e: Evidence) -> list[Comparison]:
     """Every two spaced pairs of the take, compared."""
-    pairs = [(a, b) for left, right in PAIRS for a in e.with_role(left)[:1] for b in e.with_role(right)[:1]]
-    return [_compare(e, one, other) for one, other in combinations(pairs, 2)]
+    return [_compare(e, one, other) for one, other in combinations(e.spaced_pairs, 2)]
 
 
 def side_ms(e: Evidence, pair: tuple[Channel, Channel], drum: str) -> tuple[float, float] | None:

@@ -14,7 +14,7 @@ from kitproof.find.texts import listed
 from kitproof.model import DelayCourse, NotChecked
 from kitproof.observed.instrument import DrumSound, HatDecay, WireShare
 from kitproof.observed.pairs import PairLows
-from kitproof.roles import PAIRS, drum_label
+from kitproof.roles import drum_label
 
 MOST_LINES = 10
 SIGNAL_FAULTS = "overload below full scale, hum, lost samples, copies, click, drift, moved mics"
@@ -120,13 +120,11 @@ def _second_mics(e: Evidence) -> Iterator[NotChecked]:
 
 def _spaced(e: Evidence) -> Iterator[NotChecked]:
     open_, files = [], []
-    for left, right in PAIRS:
-        for a in e.with_role(left)[:1]:
-            for b in e.with_role(right)[:1]:
-                p = e.pair(a.file, b.file, "snare")
-                if p is None or not e.known_delay(p):
-                    open_.append(f"{a.label} and {b.label}")
-                    files += [a.file, b.file]
+    for a, b in e.spaced_pairs:
+        p = e.pair(a.file, b.file, "snare")
+        if p is None or not e.known_delay(p):
+            open_.append(f"{a.label} and {b.label}")
+            files += [a.file, b.file]
     if open_:
         yield NotChecked(
             check=f"equal distance of {listed(open_)} to the snare",
@@ -145,7 +143,7 @@ def _sides(e: Evidence) -> Iterator[NotChecked]:
             reason="too few drums are heard clearly in both pairs, or they stand too near the middle",
             code="sides", files=tuple(mic.file for c in pairs for mic in (c.first[0], c.second[0])),
         )  # fmt: skip
-    elif sum(bool(e.with_role(a) and e.with_role(b)) for a, b in PAIRS) == 1:
+    elif len(e.spaced_pairs) == 1:
         yield NotChecked(
             check="left and right", reason="there is only one spaced pair, and nothing to compare it with",
             code="one-pair",
