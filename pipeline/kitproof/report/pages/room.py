@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kitproof.observed.room import RoomDecay
+from kitproof.observed.room import OctaveDecay, RoomDecay
 from kitproof.report import alternatives, missing, numbers, style
 from kitproof.report.anatomy import block, caption, method, open_section, subhead
 from kitproof.report.context import Context
@@ -53,10 +53,13 @@ def _line(ctx: Context, known: list[RoomDecay]) -> str:
     return ctx.words.sentences(first, then)
 
 
+def _middle_octaves(r: RoomDecay) -> list[OctaveDecay]:
+    return [o for o in r.octaves if MIDDLE_HZ[0] < o.centre_hz < MIDDLE_HZ[1]]
+
+
 def _middle(r: RoomDecay, field: str) -> float | None:
     """Mean over the middle octaves, as ISO 3382-1 takes a single figure; None if neither has one."""
-    values = [getattr(o, field) for o in r.octaves if MIDDLE_HZ[0] < o.centre_hz < MIDDLE_HZ[1]]
-    known = [v for v in values if v is not None]
+    known = [v for o in _middle_octaves(r) if (v := getattr(o, field)) is not None]
     return sum(known) / len(known) if known else None
 
 
@@ -103,7 +106,7 @@ def _table(sheet: Sheet, ctx: Context, rooms: list[RoomDecay], reasons: Reasons)
             first, further = numbers.fixed(pair.delay_ms, 2), f"{pair.path_cm / 100.0:.2f}"
         figures = [reasons.figure(r.early_over_late_db, r.unmeasured.get("early_over_late_db"), brief=True)]
         for field in ("t20_s", "drum_s"):
-            why = next((o.unmeasured.get(field) for o in r.octaves if o.unmeasured.get(field)), None)
+            why = next((o.unmeasured.get(field) for o in _middle_octaves(r) if o.unmeasured.get(field)), None)
             figures.append(reasons.figure(_middle(r, field), why or words("room.no_octaves"), 2, brief=True))
         name = Cell(ctx.label(r.file), bold=True, link=ctx.channel_anchor(r.file))
         rows.append([name, first, further, *figures, str(r.n_strokes)])
