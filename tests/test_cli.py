@@ -17,7 +17,7 @@ import pytest
 import takes
 from kitproof import __version__, cli, deliver, run, saved
 from kitproof.cli import main
-from kitproof.model import Finding
+from kitproof.model import Finding, NotChecked
 from kitproof.run import Result
 from takes import MeasuredTake
 
@@ -314,7 +314,9 @@ def test_a_stage_that_failed_is_told_even_with_quiet(
     measured: MeasuredTake, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Nobody takes a gap for a good result: the failure is an error, on standard error, by name."""
-    result = replace(measured.result, troubles=("this stage failed: ArithmeticError: a bug",))
+    failed = NotChecked(check="bleed", reason="this stage failed: ArithmeticError: a bug", code="stage")
+    measurements = replace(measured.result.measurements, not_checked=(failed,))
+    result = replace(measured.result, measurements=measurements)
     monkeypatch.setattr(run, "measure_take", lambda folder, executor, **options: result)
 
     main(["measure", str(tmp_path), "--json", str(tmp_path.parent / "numbers.json"), "--quiet"])

@@ -409,6 +409,19 @@ def test_a_failing_stage_is_named_and_the_rest_goes_on(
     assert result.troubles
 
 
+def test_pictures_that_fail_are_named_and_all_figures_are_there(
+    small: Path, executor: Executor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They come last, after the judgement, and are missed as much as any other stage."""
+    whole = measure_take(small, executor, strict=True).measurements
+    monkeypatch.setattr(stages, "picture_moments", broken)
+    result: Result = measure_take(small, executor)
+
+    assert result.measurements.findings == whole.findings
+    assert [n.check for n in result.measurements.not_checked if n.code == "stage"] == ["pictures of the findings"]
+    assert ["ArithmeticError: a bug" in t for t in result.troubles] == [True]
+
+
 @pytest.mark.parametrize("name", ["find_hits", "look_at_own", "look_at_channel", "measure_pair", "measure_bleed"])
 def test_strict_stops_at_the_first_failing_stage(
     small: Path, executor: Executor, monkeypatch: pytest.MonkeyPatch, name: str

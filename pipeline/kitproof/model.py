@@ -529,8 +529,12 @@ class Pictures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """A measured take: what is saved, the pictures for its report, and what went wrong on the way."""
+    """A measured take: what is saved, and the pictures for its report."""
 
     measurements: Measurements
     pictures: Pictures
-    troubles: tuple[str, ...] = ()
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """What went wrong on the way: why stages could not finish."""
+        return tuple(n.reason for n in self.measurements.not_checked if n.code == "stage")

@@ -107,17 +107,16 @@ def measure(
     TakeError : no channel of the take can be read
     """
     course = _Course(strict)
-    folder = Path(take.folder)
+    root = Path(take.folder)
     take, scanned = scan_all(take, executor, tell, course.note, memory)
     if not scanned:
         said = (*(f.problem_text for f in take.files if f.problem_text), *(m.reason for m in course.missing))
         first = next(iter(said), "no channel could be read")
-        raise TakeError(f"{folder}: nothing could be measured; {first}")
+        raise TakeError(f"{root}: nothing could be measured; {first}")
     kit = [c for c in take.channels if c.file in scanned and c.role not in NOT_A_KIT_MIC]
     own = own_mics(kit, scanned)
     tell("hits", 0, 1)
     tracks = common_tracks({c.file: scanned[c.file].track for c in kit})
-    root = folder
     late: tuple[LateMic, ...] = course.attempt(
         "late mics", lambda: find_late(root, take, kit, own, tracks, scanned, executor), ()
     )
@@ -154,13 +153,16 @@ def measure(
     observed = Observed.of((*clues, *heard, *late, *_observe_take(view, course)))
     no_bleed = BleedMeasures(entries=(), foreign_time_share={})
     bleed = course.attempt("bleed", lambda: _bleed(bleed_jobs), no_bleed)
-    result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed, course)
-    found = result.measurements.findings
+    result = _result(take, scanned, own, hits, bleed, pairs, looks, faults, observed)
+    m = result.measurements
     moments: tuple[MomentPicture, ...] = course.attempt(
-        "pictures of the findings", lambda: picture_moments(root, kit, found, executor), ()
+        "pictures of the findings", lambda: picture_moments(root, kit, m.findings, executor), ()
     )
     channels = with_strokes(result.pictures.channels, clues)
-    return replace(result, pictures=replace(result.pictures, channels=channels, moments=moments))
+    return Result(
+        measurements=replace(m, not_checked=(*course.missing, *m.not_checked)),
+        pictures=replace(result.pictures, channels=channels, moments=moments),
+    )
 
 
 def _look_at_all(
@@ -173,11 +175,10 @@ def _look_at_all(
     tell: Progress,
 ) -> dict[str, ChannelLook]:
     miked = [d for d in drums.values() if d.drum in own]
-    own_drum = {file: drum for drum, file in own.items()}
     jobs = {
         executor.submit(
             look_at_channel, root / c.path, c.index_in_file, c.file, _heard_here(c, miked),
-            own_drum.get(c.file, DRUM_OF_ROLE.get(c.role)), late_s.get(c.file, 0.0),
+            DRUM_OF_ROLE.get(c.role), late_s.get(c.file, 0.0),
         ): c.file
         for c in kit
     }  # fmt: skip
@@ -318,7 +319,6 @@ def _result(
     looks: Mapping[str, ChannelLook],
     faults: _Faults,
     observed: Observed,
-    course: _Course,
 ) -> Result:
     channels = tuple(
         channel_measures(c, scanned[c.file].scan, scanned[c.file].rate_hz, scanned[c.file].n_frames, hits, own)
@@ -332,7 +332,7 @@ def _result(
     judgement = judge(take, channels, drums, hits, bleed.entries, pairs, records, limits)
     measurements = Measurements(
         take=take, channels=channels, drums=drums, hits=hits, bleed=bleed.entries, pairs=pairs,
-        findings=judgement.findings, not_checked=(*course.missing, *judgement.not_checked), verdict=judgement.verdict,
+        findings=judgement.findings, not_checked=judgement.not_checked, verdict=judgement.verdict,
         settings={"temperature_c": take.temperature_c, "thresholds": limits.as_settings()}, versions=versions(),
         faults=faults.channels, duplicates=faults.duplicates, click_bleed=faults.click_bleed, courses=faults.courses,
         low_end=faults.low_end, observed=observed,
@@ -341,4 +341,4 @@ def _result(
         channels=tuple(scanned[c.file].scan.picture for c in channels),
         hits=tuple(look.picture for look in looks.values() if look.picture is not None),
     )
-    return Result(measurements=measurements, pictures=pictures, troubles=tuple(m.reason for m in course.missing))
+    return Result(measurements=measurements, pictures=pictures)
