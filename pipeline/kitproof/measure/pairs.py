@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from kitproof.measure.arrival import LEAST_SNR_DB, Arrival
-from kitproof.measure.look import ChannelLook
+from kitproof.measure.look import FEWEST_HITS, ChannelLook
 from kitproof.measure.stacking import ALONE
 from kitproof.model import Channel, Fuller, PairEntry, Polarity
 from kitproof.reasons import (
@@ -32,7 +32,6 @@ from kitproof.reasons import (
 from kitproof.roles import DISTANT_ROLES, DRUM_OF_ROLE, PAIRS
 from kitproof.units import ms_to_cm
 
-FEWEST_HITS = 2
 CLEAR_DB = 3.0  # sum over difference: less than this, and turning one over is no cure. Common practice
 AGREEMENT = 0.75
 BEFORE_AS_LOUD_DB = 6.0  # peak over what was there before: another drum there leaves 10 dB and more of it
