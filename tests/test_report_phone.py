@@ -53,16 +53,26 @@ def test_much_and_little_stay_tidy(options: dict[str, Any], tmp_path: Path) -> N
 
 
 def test_all_that_is_to_be_decided_is_there_and_nothing_leads_nowhere(tmp_path: Path) -> None:
-    """Verdict, every finding with its action, every check not made; no reference to a page that this has not."""
+    """Every finding with its action; before the band's page what page one says; no page is named that this has not."""
     context, pages = phone(tmp_path, n_findings=9)
-    text = " ".join(joined(boxes) for boxes in pages)
+    words, told = context.words, [joined(boxes) for boxes in pages]
+    text = " ".join(told)
     for ranked in context.findings:
         assert telling.message(context, ranked.finding) in text
         assert telling.action(context, ranked.finding) in text
     for check in context.measurements.not_checked:
         assert telling.check(context, check) in text
-    assert telling.verdict_sentence(context) in text
     assert "page 00" not in text
+    first = " ".join(told[: next(n for n, page in enumerate(told) if words("band.title") in page)])
+    assert telling.verdict_sentence(context) in first
+    for ranked in context.red_lines:
+        assert telling.message(context, ranked.finding) in first
+        assert f"{words('verdict.action')} {telling.action(context, ranked.finding)}" in first
+    assert all(telling.check(context, check) in first for check in context.measurements.not_checked)
+    assert all(fact in first for fact in telling.good(context))
+    assert telling.good(context)
+    assert words("strip.title") in first
+    assert words("phone.whole") in first
 
 
 def test_what_is_read_first_is_read_without_zooming(tmp_path: Path) -> None:
