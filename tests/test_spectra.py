@@ -26,16 +26,6 @@ HIGH = slice(28, None)  # bands from 190 Hz on: at least one line of the excerpt
 # strokes of others are taken, so theirs is off by the root of three more.
 BAND_DB, MEAN_DB = 2.8, 0.15
 BLEED_BAND_DB, BLEED_MEAN_DB = 4.9, 0.3
-NEVER_ALONE = reasons.NEVER_ALONE.format(least=6)
-NOT_STRUCK = reasons.FEW_OWN.format(least=3)
-NO_DRUM = reasons.NO_SINGLE_DRUM
-OWN_S = np.arange(1.0, 41.0)
-FOREIGN_S = OWN_S + 0.6
-SECONDS = 42.0
-HIGH = slice(28, None)  # bands from 190 Hz on: at least one line of the excerpt's spectrum wide
-# Noise: 40 strokes of one to hundreds of lines in a band, so 0.7 dB at 190 Hz and less above; four times that, and for
-# all bands together a tenth of a decibel, which is what the window and the bands can be wrong by.
-BAND_DB, MEAN_DB = 2.8, 0.15
 
 
 def brief_of(drums, *, own_drum="snare"):
