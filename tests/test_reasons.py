@@ -15,13 +15,14 @@ from kitproof import reasons
 from kitproof.model import NotChecked
 from kitproof.plain import to_plain
 from kitproof.report.context import Context
+from kitproof.report.known import sentences_of
 from kitproof.report.missing import REASONS as KNOWN
 from kitproof.report.missing import kind, said
 from kitproof.report.telling import why
 from kitproof.report.wording import languages, load_words
 
 PACKAGE = Path(kitproof.__file__).parent
-REASONS = reasons.all_reasons()
+REASONS = sentences_of(reasons)
 DRUM = "rack-tom-1"
 SLOT = re.compile(r"{(\w+)(:[^}]*)?}")
 WRITERS = ("measure", "compare", "observed", "assemble.py", "ranging.py")  # where records with None are made

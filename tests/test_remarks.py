@@ -13,10 +13,11 @@ import samples
 from kitproof import remarks
 from kitproof.ingest.take import read_take
 from kitproof.report.context import Context
+from kitproof.report.known import sentences_of
 from kitproof.report.telling import REMARKS, remark
 from kitproof.report.wording import languages, load_words
 
-ALL = remarks.all_remarks()
+ALL = sentences_of(remarks)
 SLOT = re.compile(r"{(\w+)}")
 USUAL = dict.fromkeys(("n", "most", "low", "high"), "3") | {"where": "take.toml, section 2", "word": "bar"}
 WORDING = Path(kitproof.report.__file__).parent / "wording"

@@ -28,11 +28,6 @@ def check_reasons(record: object, nullable: tuple[str, ...], unmeasured: Mapping
             )
 
 
-def all_reasons() -> dict[str, str]:
-    """Every sentence of this module by its name in small letters, values in {braces}."""
-    return {name.lower(): text for name, text in globals().items() if name.isupper() and isinstance(text, str)}
-
-
 # silence, length, format
 SILENT = "silent: every sample is zero"
 ONE_SILENT = "one of the two is silent"

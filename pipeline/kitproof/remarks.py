@@ -7,12 +7,6 @@ under [remark] in `report/wording/<language>.toml`. In {braces} stand names as t
 
 from __future__ import annotations
 
-
-def all_remarks() -> dict[str, str]:
-    """Every sentence of this module by its name in small letters, values in {braces}."""
-    return {name.lower(): text for name, text in globals().items() if name.isupper() and isinstance(text, str)}
-
-
 # from the names of files
 SPARE_CHANNELS = '{file}: has {n} channels, all but the first are "other"; if not, give roles = [...] in take.toml.'
 TWO_FLOOR_TOMS = "{file}: there are roles for two floor toms only; give its role in take.toml."

@@ -8,12 +8,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from types import ModuleType
 
 from kitproof.report.wording import Words
 
 SLOT = re.compile(r"{(\w+)(?::[^}]*)?}")
 NUMBER = r"-?\d+(?:\.\d+)?"
 ANYTHING = r".+?"
+
+
+def sentences_of(module: ModuleType) -> dict[str, str]:
+    """Every sentence that a module names, by its name in small letters, values in {braces}."""
+    return {name.lower(): text for name, text in vars(module).items() if name.isupper() and isinstance(text, str)}
 
 
 class Known:

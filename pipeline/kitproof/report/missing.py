@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 
-from kitproof.reasons import all_reasons
-from kitproof.report.known import NUMBER, Known
+from kitproof import reasons
+from kitproof.report.known import NUMBER, Known, sentences_of
 from kitproof.report.numbers import MINUS
 from kitproof.report.wording import Words
 from kitproof.roles import DRUM_ORDER
 
 DRUM = "|".join(map(re.escape, DRUM_ORDER))
-REASONS = Known(all_reasons(), lambda name: DRUM if name == "drum" else NUMBER)
+REASONS = Known(sentences_of(reasons), lambda name: DRUM if name == "drum" else NUMBER)
 
 
 def said(words: Words, *sentences: str) -> str:

@@ -7,17 +7,17 @@ and value. What has no sentence there (a code nobody has named yet) stays in Eng
 
 from __future__ import annotations
 
+from kitproof import remarks
 from kitproof.model import Fact, Finding, NotChecked
-from kitproof.remarks import all_remarks
 from kitproof.report import missing, numbers
 from kitproof.report.context import Context
-from kitproof.report.known import ANYTHING, NUMBER, Known
+from kitproof.report.known import ANYTHING, NUMBER, Known, sentences_of
 
 MOST_NAMED = 4
 # units that are the same in every language; other words behind a number are looked up
 SYMBOLS = frozenset({"dBFS", "dBTP", "dB", "LUFS", "LU", "ms", "s", "Hz", "kHz", "ppm", "cm", "m", "%"})
 
-REMARKS = Known(all_remarks(), lambda name: NUMBER if name in ("n", "most", "low", "high") else ANYTHING)
+REMARKS = Known(sentences_of(remarks), lambda name: NUMBER if name in ("n", "most", "low", "high") else ANYTHING)
 
 
 # ---------------------------------------------------------------- findings
