@@ -23,7 +23,7 @@ alone depends on drum, damping and room.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -224,15 +224,7 @@ def of_moments(heights: Heights, distant: Sequence[Heights]) -> HeldBack | None:
         return None
     # Other drums are as loud elsewhere and softer here, so what comes just below the heap stands for them.
     n_near = int(np.count_nonzero(peak >= peak.max() - WITHIN_DB[0] - BELOW_DB))
-    return _with_near(found, n_near)
-
-
-def _with_near(found: HeldBack, n_near: int) -> HeldBack:
-    return HeldBack(
-        file=found.file, drum=None, within_db=found.within_db, ceiling_dbfs=found.ceiling_dbfs, n_held=found.n_held,
-        n_as_loud=n_near, n_held_as_loud=found.n_held, range_db=found.range_db, agreement=found.agreement,
-        times_s=found.times_s,
-    )  # fmt: skip
+    return replace(found, n_as_loud=n_near, n_held_as_loud=found.n_held)
 
 
 def _highest(heights: Heights) -> NDArray[np.int64]:

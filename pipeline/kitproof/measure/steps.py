@@ -26,7 +26,8 @@ TOGETHER_S = 0.012
 HEARD_DB = 1.0  # strokes with another drum against those without it
 FEWEST_OF_KIND = 3  # on either side of a step
 FEWEST_SIDE = 8
-BESIDE = 6
+BESIDE = 6  # strokes next to a step
+APART_DB = 2.0  # strokes nearer in strength say more of their scatter than of a slope
 N_INSTANTS = 41  # tried for a step, then all around the best of them
 
 
@@ -68,7 +69,7 @@ class Step:
 def slopes(level_db: Float64Array, tone: Float64Array) -> Float64Array:
     """(n_octaves,) change of tone with strength, from strokes next to one another, so that a step counts once only."""
     run = np.diff(level_db)
-    apart = np.abs(run) > 2.0
+    apart = np.abs(run) > APART_DB
     if apart.sum() < FEWEST_SIDE:
         return np.zeros(tone.shape[1])
     return np.asarray(np.median(np.diff(tone, axis=0)[apart] / run[apart, None], axis=0))
