@@ -6,6 +6,7 @@ from kitproof.model import ChannelMeasures
 from kitproof.observed.instrument import DrumRing
 from kitproof.report import numbers, style
 from kitproof.report.context import Context
+from kitproof.report.pages.tuning import named
 from kitproof.report.sheet import Sheet
 from kitproof.report.table import Reasons
 
@@ -34,7 +35,7 @@ def number_rows(ctx: Context, one: ChannelMeasures, reasons: Reasons, n_bands: i
     for key, field, decimals, unit in NUMBERS:
         text = reasons.figure(getattr(one, field), one.unmeasured.get(field), decimals)
         if getattr(one, field) is not None:
-            text = f"{text} {unit}".rstrip()
+            text = f"{text} {ctx.words.unit(unit)}".rstrip()
         if field == "sample_peak_dbfs" and one.sample_peak_time_s is not None:
             text = ctx.words("channels.at", value=text, time=numbers.clock(one.sample_peak_time_s))
         rows.append((ctx.words(key), text))
@@ -58,7 +59,7 @@ def _ring_rows(ctx: Context, ring: DrumRing, reasons: Reasons) -> list[tuple[str
     if ring.late_hz is None:
         return [(ctx.words("channels.ring"), text)]
     if ring.pitch is not None and ring.pitch_cents is not None:
-        text = f"{text} Hz, {ring.pitch} {numbers.fixed(ring.pitch_cents, 0, sign=True)} ct"
+        text = named(ctx, ring)
     decay = reasons.figure(ring.decay_s, ring.unmeasured.get("decay_s"), 2)
     unit = "" if ring.decay_s is None else " s"
     return [(ctx.words("channels.ring"), text), (ctx.words("channels.decay"), decay + unit)]

@@ -32,7 +32,7 @@ def draw(sheet: Sheet, ctx: Context) -> None:
         block(sheet, words("tuning.why_none"), style.BODY)
     else:
         open_section(sheet, KEY, _line(ctx, known), below=True)
-        with sheet.figure(alternatives.rows(ctx, "alt.tuning", [(ctx.drum(r.drum), _named(ctx, r)) for r in known])):
+        with sheet.figure(alternatives.rows(ctx, "alt.tuning", [(ctx.drum(r.drum), named(ctx, r)) for r in known])):
             _figure(sheet, ctx, known)
         caption(sheet, words("tuning.caption"))
         reasons = Reasons(sheet)
@@ -74,7 +74,7 @@ def _figure(sheet: Sheet, ctx: Context, known: list[DrumRing]) -> None:
             sheet.rect(Box(a, y - 3.0, max(b - a, 1.5), 6.0), fill=style.TRACE)
         if r.late_hz is not None:
             sheet.circle(_x(box, r.late_hz), y, 3.2, fill=style.INK)
-        sheet.text(box.right + 10.0, y + 2.7, _named(ctx, r), style.TICK)
+        sheet.text(box.right + 10.0, y + 2.7, named(ctx, r), style.TICK)
     sheet.y = box.bottom + 20.0
 
 
@@ -83,7 +83,8 @@ def _x(box: Box, hz: float) -> float:
     return box.x + box.w * min(max(share, 0.0), 1.0)
 
 
-def _named(ctx: Context, r: DrumRing) -> str:
+def named(ctx: Context, r: DrumRing) -> str:
+    """The pitch that a drum's ring settles on, as a note and in Hz; or that there is none."""
     if r.late_hz is None or r.pitch is None or r.pitch_cents is None:
         return ctx.words("tuning.no_late")
     cents = numbers.fixed(r.pitch_cents, 0, sign=True)
