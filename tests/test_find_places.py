@@ -109,6 +109,8 @@ def test_kick_and_snare_that_both_cancel_without_a_known_delay_ask_for_a_look():
         records = unplaced(records, "overhead-left", "overhead-right", drum)
     found = k.the(k.told(records), "polarity")
     assert (found.severity, found.value) == ("look", -9.3)
+    few = k.with_pair(records, "overhead-left", "overhead-right", "snare", n_hits=4)
+    assert k.told(few).findings == ()
     rooms = k.kit()
     for drum in ("kick", "snare"):
         rooms = k.with_pair(rooms, "room-left", "room-right", drum, fuller="flip", fuller_db=-9.3)

@@ -214,7 +214,9 @@ def test_fewer_strokes_do_where_the_wave_itself_ends_at_one_height():
     single = replace(FLAT, n_tops=9, n_moments=6, n_beside=1, n_level=0)
     few = replace(HELD, n_held=6, n_as_loud=6, n_held_as_loud=6, range_db=4.0)
 
-    assert [code for _, code in grave(told(kit() | {"faults": (few, ceiling(single))}))] == ["limited"]
+    both = told(kit() | {"faults": (few, ceiling(single))})
+    assert [code for _, code in grave(both)] == ["limited"]
+    assert "differ by 4.0 dB in the other mics" in the(both, "limited").message
     assert [code for _, code in grave(told(kit() | {"faults": (few, ceiling(replace(single, n_level=1)))}))] == [
         "clipping"
     ]

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from findkit import DELAYS, file_of, grave, kit, the, told
+from findkit import DELAYS, file_of, grave, kit, shifted, the, told
 
 ROOMS = {"room-left": 0, "room-right": 1}  # with the overhead of the same side in DELAYS
 
@@ -71,6 +71,13 @@ def test_one_drum_beside_the_mic_does_not_make_it_an_overhead():
 def test_the_snare_alone_as_soon_as_in_an_overhead_is_a_note():
     """The others are heard later."""
     assert said(placed({"snare": 0.5}, ("room-left",))) == [("note", (file_of("room-left"),))]
+
+
+def test_overheads_that_are_late_do_not_bring_the_rooms_to_the_kit():
+    """Both by 6 ms, which puts them behind the room mics."""
+    late = shifted(shifted(kit(), "overhead-left", 6.0), "overhead-right", 6.0)
+
+    assert "look" not in [severity for severity, _ in said(late)]
 
 
 def test_delays_that_are_not_known_say_nothing():

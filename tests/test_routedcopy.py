@@ -120,6 +120,12 @@ def test_one_path_into_several_channels_is_one_finding():
     assert grave(judged(copied(level_db=-33.0))) == []
 
 
+def test_a_click_that_comes_twice_is_not_judged():
+    """Only mics of the kit are."""
+    with_click = findkit.kit((*findkit.ROLES, "click"))
+    assert grave(told(with_click | {"faults": (copied("click"),)})) == []
+
+
 def test_an_echo_whose_hiss_comes_back_too_is_no_wall():
     """It is said once."""
     role = "overhead-left"
