@@ -56,7 +56,7 @@ def exact(drum: str, peaks: list[float], *, file: str = "", first_s: float = 1.0
 
 
 def hits(*groups: Exact) -> tuple[Hit, ...]:
-    return hits_of([s for g in groups for s in g.strokes], {(g.drum, g.file): g for g in groups})
+    return hits_of(groups)
 
 
 def channel(role: str, file: str = "x.wav") -> Channel:

@@ -2,33 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kitproof.measure.bleed import BleedMeasures
+from kitproof.measure.hits import Stroke
+from kitproof.measure.ownmic import StrokeMeasures
 from kitproof.measure.scan import ChannelScan
 from kitproof.model import Channel, ChannelMeasures, DrumMeasures, Hit
 from kitproof.reasons import NO_BLEED, NO_OTHER_DRUM, NO_SINGLE_DRUM, NOT_HIT, OTHER_OWN_MIC, SILENT
 from kitproof.roles import DRUM_OF_ROLE, DRUM_ORDER
 
 
-def hits_of(strokes: Iterable[Any], exact: Mapping[tuple[str, str], Any]) -> tuple[Hit, ...]:
-    """All hits in order of time, with peak, crest factor, attack and strength from the own mic's samples."""
+def hits_of(own_strokes: Collection[Any]) -> tuple[Hit, ...]:
+    """All hits in order of time, with peak, crest factor, attack and strength from the own mic's samples.
+
+    own_strokes : of every drum and file, as struck.OwnStrokes
+    """
     out: list[Hit] = []
     medians: dict[str, float] = {}
-    for drum in {o.drum for o in exact.values()}:
-        peaks = np.concatenate([o.measures.peak for o in exact.values() if o.drum == drum])
+    for drum in {o.drum for o in own_strokes}:
+        peaks = np.concatenate([o.measures.peak for o in own_strokes if o.drum == drum])
         medians[drum] = float(np.median(peaks))
-    for o in exact.values():
+    for o in own_strokes:
         for i, s in enumerate(o.strokes):
             out.append(_hit(s, o.measures, i, medians[o.drum]))
     return tuple(sorted(out, key=lambda h: (h.time_s, h.drum, h.file)))
 
 
-def _hit(s: Any, m: Any, i: int, median: float) -> Hit:
+def _hit(s: Stroke, m: StrokeMeasures, i: int, median: float) -> Hit:
     peak, crest = float(m.peak[i]), float(m.crest_db[i])
     reasons: dict[str, str] = {}
     if peak <= 0.0:

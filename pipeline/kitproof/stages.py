@@ -126,7 +126,7 @@ def measure(
     tell("hits", 1, 1)
     nobody: dict[tuple[str, str], OwnStrokes] = {}
     own_strokes = course.attempt("hits", lambda: look_at_strokes(root, take, strokes, late_s, executor), nobody)
-    hits = hits_of(strokes, own_strokes)
+    hits = hits_of(own_strokes.values())
     drums = drum_times(own_strokes)
     nothing: dict[str, ChannelLook] = {}
     looks = course.attempt("arrival", lambda: _look_at_all(root, kit, own, drums, late_s, executor, tell), nothing)

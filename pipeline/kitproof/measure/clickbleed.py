@@ -93,7 +93,7 @@ def find_click(file: str, clicks: FloatArray, heard: FloatArray, rate_hz: int, n
         return _none(file, n, FEW_CLICKS.format(n=n, least=FEWEST_CLICKS))
     if not heard.any():
         return _none(file, n, SILENT)
-    course, weight = _courses(clicks, heard, rate_hz)
+    course, weight = _courses(clicks, heard)
     first = n_before
     lags = slice(first, first + round(LATEST_S * rate_hz))
     control = slice(round(0.002 * rate_hz), first - round(CLEAR_OF_S * rate_hz))
@@ -113,7 +113,7 @@ def find_click(file: str, clicks: FloatArray, heard: FloatArray, rate_hz: int, n
     return ClickBleed(file=file, level_db=level, delay_ms=1000.0 * (k - first) / rate_hz, snr_db=snr_db, n_clicks=n)
 
 
-def _courses(clicks: FloatArray, heard: FloatArray, rate_hz: int) -> tuple[Float64Array, Float64Array]:
+def _courses(clicks: FloatArray, heard: FloatArray) -> tuple[Float64Array, Float64Array]:
     """(n_clicks, n_lags) gain of the click in the mic at each lag, and (n_clicks,) weights.
 
     Both are filtered to where the click is louder than its own mean, so that drums elsewhere do not count.
