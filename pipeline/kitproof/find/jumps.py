@@ -42,7 +42,7 @@ def jumps(e: Evidence) -> list[TimeJump]:
 
 def _fits(e: Evidence, j: TimeJump) -> bool:
     """Moved it fits well, on three drums or more and half of them at least."""
-    several = j.n_agreeing >= e.limits["jump_fewest_drums"] and 2 * j.n_agreeing >= j.n_drums
+    several = j.n_agreeing >= e.limits["jump_fewest_drums"] and j.n_agreeing >= e.limits["jump_share"] * j.n_drums
     return several and j.fit >= e.limits["jump_fit"] and j.fit_unmoved <= e.limits["jump_unmoved"]
 
 

@@ -108,6 +108,7 @@ _ALL = (
     _t("jump_fit_all", 0.45, "-1 to 1", "where all drums agree, which they never do in clean takes"),
     _t("jump_unmoved_all", 0.1, "-1 to 1", "the same"),
     _t("jump_fewest_drums", 3.0, "drums", "two agree by chance where hats give way to a ride: 11 ms in one clean take"),
+    _t("jump_share", 0.5, "share of drums", "if most of them say otherwise, it is not the channel that jumped"),
     _t("jump_fix_drums", 4.0, "drums", "so many do not agree by chance"),
     # signal chain
     _t("gain_note_db", 1.0, "dB", "takes whose gain differs by more cannot be cut together unnoticed", PRACTICE),
