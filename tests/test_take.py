@@ -415,7 +415,7 @@ SLIPS = [
     ('[[channel]]\nfile = "KIK.wav"\nrole = "zzz"', "roles are: kick, kick-in"),
     ('[[channel]]\nfile = "KIK.wav"\nrole = 3', "role 3 is no text"),
     ('[[channel]]\nfile = "KIK.wav"\nroles = "kick"', "roles is no list"),
-    ('[[channel]]\nfile = "KIK.wav"\nmic = 57', "mic = 57 is no text"),
+    ('[[channel]]\nfile = "KIK.wav"\nmic = 88', "mic = 88 is no text"),
     ('[[channel]]\nfile = "KIK.wav"\nto_snare_m = "1 m"', "to_snare_m = '1 m' is no number from 0 to 50"),
     ('[[channel]]\nfile = "KIK.wav"\nto_snare_m = -1', "to_snare_m = -1 is no number"),
     ('[[channel]]\nfile = "KIC.wav"\nrole = "ride"', '"KIC.wav" is not in the folder; did you mean "KIK.wav"?'),
