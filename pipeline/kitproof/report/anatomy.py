@@ -13,6 +13,13 @@ from kitproof.report.typeset import shorten_middle, wrap
 FOOT_SLACK = 14.0
 
 
+def open_document(sheet: Sheet, title: str) -> None:
+    """Start the first page, to which the foot of every other one leads back; its head is its author's."""
+    sheet.new_page(title)
+    sheet.anchor("section:verdict", 0.0)
+    sheet.outline(title, "section:verdict", 0)
+
+
 def open_section(sheet: Sheet, key: str, finding: str, *, below: bool = False) -> None:
     """Start a section: anchor, outline entry, title, the one-line finding.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from kitproof.comparison import Block
 from kitproof.report import style
-from kitproof.report.anatomy import block, caption, subhead
+from kitproof.report.anatomy import block, caption, open_document, subhead
 from kitproof.report.comparison.lines import lines
 from kitproof.report.comparison.takes import Takes
 from kitproof.report.sheet import Sheet
@@ -19,9 +19,7 @@ MOST_BLOCKS = 24
 def draw(sheet: Sheet, takes: Takes) -> None:
     """Draw the page."""
     words = takes.words
-    sheet.new_page(words("compare.title"))
-    sheet.anchor("section:verdict", 0.0)
-    sheet.outline(words("compare.title"), "section:verdict", 0)
+    open_document(sheet, words("compare.title"))
     with sheet.tagged("H1"):
         sheet.y = sheet.paragraph(sheet.left, sheet.y, sheet.text_w, takes.heading, style.TITLE, max_lines=2) + 2.0
     found = lines(takes)

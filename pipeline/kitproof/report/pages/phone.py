@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kitproof.report import alternatives, marks, style, telling
-from kitproof.report.anatomy import block, bullet, subhead
+from kitproof.report.anatomy import block, bullet, open_document, subhead
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.pages import verdict
@@ -25,7 +25,7 @@ LEAST_KEPT = 3  # lines of a part that stay together
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw the verdict, its red lines, the strip, what is good and what was not checked."""
     words = ctx.words
-    verdict.open_report(sheet, ctx)
+    open_document(sheet, words("verdict.title"))
     _headline(sheet, ctx)
     for ranked in ctx.red_lines:
         _red_line(sheet, ctx, ranked)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from kitproof.model import Finding, VerdictWord
 from kitproof.report import alternatives, marks, numbers, style, telling
-from kitproof.report.anatomy import bullet
+from kitproof.report.anatomy import bullet, open_document
 from kitproof.report.context import Context, RankedFinding
 from kitproof.report.figures.strip import draw_strip, strip_height
 from kitproof.report.sheet import Sheet
@@ -152,7 +152,7 @@ def more_line(sheet: Sheet, ctx: Context) -> str:
 
 def draw(sheet: Sheet, ctx: Context) -> None:
     """Draw page one."""
-    open_report(sheet, ctx)
+    open_document(sheet, ctx.words("verdict.title"))
     made_by = ctx.words("verdict.made_by", version=ctx.version)
     with sheet.artifact():
         sheet.text(sheet.left, sheet.height - style.FOOT_ROOM + 26.0, made_by, style.TICK)
@@ -167,14 +167,6 @@ def draw(sheet: Sheet, ctx: Context) -> None:
     _strip(sheet, ctx, row_h)
     _two_lists(sheet, ctx, layout)
     _read_on(sheet, ctx, layout)
-
-
-def open_report(sheet: Sheet, ctx: Context) -> None:
-    """Start the report's first page."""
-    title = ctx.words("verdict.title")
-    sheet.new_page(title)
-    sheet.anchor("section:verdict", 0.0)
-    sheet.outline(title, "section:verdict", 0)
 
 
 def facts(ctx: Context) -> str:
