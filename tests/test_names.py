@@ -18,10 +18,10 @@ ONE_NAME = {
     "snare-top": "SN Top|snr|Snare|SNARE|SD|SD T|SN T|snare_up|SnareUp|Snare Top|SnareTop|SNTop|SNT|Sn_Top|sn-tp|"
     "Snare 88|SN88|snare drum|Snare Drum Top|SDT|S Top|05-Snare Top_03.wav|Snare oben|Snare 1 Top|Top Snare|"
     "Caja|caja arriba|Tarola|Redoblante|Caixa|Caisse claire|caisse_claire_dessus|Rullante|Kleine Trommel|snare batter|"
-    "Tidewall - Snare.wav|snare_top_01",
+    "Tidewall - Snare.wav|snare_top_01|Uh Oh_Snare|Game Over_Snare|Kick_Snare Top",
     "snare-bottom": "SN Btm|snare_under|Snare Bottom|Snare Bot|SnareBtm|SNB|SN B|SD B|SDB|sn_bottom|Snare Dn|SnareDown|"
     "Snare Under|Under Snare|Snare unten|snare_reso|Snare Wires|Snare_bottom|caja abajo|caixa baixo|"
-    "caisse claire dessous|Tidewall_t3-SN Btm_11.wav|Bottom Snare|snare bttm",
+    "caisse claire dessous|Tidewall_t3-SN Btm_11.wav|Bottom Snare|snare bttm|Kick_Snare_Bottom",
     "snare-side": "SN Side|snare_shell|Snare Shell|SNR side|SnareSide|Snare Kessel|Snare seite|"
     "Crotch|Kick-Snare|kick & snare mic",
     "hi-hat": "HH|hihat|Hi Hat|Hi-Hat|hats|Hat|HiHat|HI HAT|high hat|HH_01|hh close|Hihats|HH Top|Under Hat|HH under|"
@@ -33,7 +33,8 @@ ONE_NAME = {
     "rack-tom-3": "T3|Tom 3|tom3|tom_low|Low Tom|Lo Tom|TomLo|Rack 3|low mid tom",
     "rack-tom-4": "T4|Tom 4|Tom4|Rack Tom 4",
     "floor-tom": "FT|Floor|floortom|Floor Tom|FloorTom|floor_tom_1|FT1|16 floor|Floor 16|FTom|Flr Tom|Tom Floor|"
-    "Tom 3 Floor|Tom 16|Standtom|Stand Tom|Tom base|Tom basse|Surdo|Goliat|Timpano|Tidewall_t3-FT_09.wav|Big FT",
+    "Tom 3 Floor|Tom 16|Standtom|Stand Tom|Tom base|Tom basse|Surdo|Goliat|Timpano|Tidewall_t3-FT_09.wav|Big FT|"
+    "Uh Oh_Floor Tom",
     "floor-tom-2": "FT2|FT 2|Floor Tom 2|Floor 2|floortom2|FTom2",
     "ride": "RIDE|ride_cym|Ride Cymbal|Ride|Ride Bell|RD|Rd_01|Ride under|Under Ride|ridecym|Ride Becken|"
     "Snare Song_Ride",

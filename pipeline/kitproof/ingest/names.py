@@ -15,7 +15,7 @@ Rules (Source: own choice where practice differs):
 - A tom of 14 inches or more is a floor tom unless its name says rack.
 - Floor toms are numbered by their numbers, else by size, else by the order of names.
 - Hat side is left and ride side right: the player's view of a right-handed kit. An overhead named by the snare
-  ("OH SN") is left, too, and one named by the floor tom right.
+  ("OH SN", with nothing in front) is left, too, and one named by the floor tom right.
 - Two overheads (under-cymbal mics, room mics) without sides, whose names differ at most by a number: the
   lower number, else the earlier name, is left. Two that differ by the letters G and D, I and D, or E and D are
   left and right, in this order.

@@ -39,6 +39,8 @@ class Reading:
 
 def read_words(words: Sequence[Word]) -> Reading:
     """Read the words of one name; `Reading()` when they name no drum."""
+    if {w.value for w in words if w.kind not in ("number", "skip")} == {"kick", "snare"}:
+        return Reading(drum="snare", place="side")  # the mic between the two
     words = _merge(_letters(words))
     at = _main_word(words)
     if at is None:
@@ -117,7 +119,7 @@ def _merge(words: list[Word]) -> list[Word]:
         pair = (last.value, word.value if word.kind == "drum" else "")
         if pair[0] in SIDE_OF_CYMBAL and word.value == "side" and has_distant:
             out[-1] = _as_side(last)
-        elif pair[0] in DISTANT and pair[1] in (SIDE_OF_DRUM if pair[0] == "overhead" else SIDE_OF_CYMBAL):
+        elif pair[0] in DISTANT and pair[1] in (SIDE_OF_DRUM if _opens_with_overhead(out) else SIDE_OF_CYMBAL):
             out.append(_as_side(word))
         elif pair[0] in SIDE_OF_CYMBAL and pair[1] == "overhead":
             out[-1:] = [_as_side(last), word]
@@ -130,6 +132,12 @@ def _merge(words: list[Word]) -> list[Word]:
         else:
             out.append(word)
     return out
+
+
+def _opens_with_overhead(out: list[Word]) -> bool:
+    """True for "OH" and "03 overhead", but not for titles: "Uh Oh", "Game Over"."""
+    said = [w for w in out if w.kind not in ("number", "skip")]
+    return len(said) == 1 and said[0].value == "overhead" and said[0].text not in ("over", "overs")
 
 
 def _as_side(drum: Word) -> Word:

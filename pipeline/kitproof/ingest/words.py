@@ -125,7 +125,7 @@ _COMPOUNDS: dict[tuple[str, ...], tuple[str, ...]] = {
     ("tom", "de", "piso"): ("floor",), ("timbal", "base"): ("floor",), ("tom", "bas"): ("floor",),
     ("prato", "de", "conducao"): ("ride",), ("over", "head"): ("overhead",), ("over", "heads"): ("overhead",),
     ("under", "head"): ("underhead",), ("under", "heads"): ("underhead",),
-    ("crotch",): ("snare", "side"), ("kick", "snare"): ("snare", "side"), ("snare", "kick"): ("snare", "side"),
+    ("crotch",): ("snare", "side"),
     ("room", "tone"): ("roomtone",), ("talk", "back"): ("talkback",), ("click", "track"): ("click",),
     ("click", "trk"): ("click",),
 }  # fmt: skip
