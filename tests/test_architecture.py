@@ -49,7 +49,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "run": BASICS | {"cache", "ingest", "find", "stages", "versions"},
     "deliver": BASICS | {"cache", "run", "ingest", "saved", "comparison", "report", "demo"},
     "watch": BASICS | {"ingest", "saved", "run", "deliver"},  # only its measuring process runs anything
-    "mail": BASICS | {"saved", "report.write_report", "report.PageSize"},  # may have to write a smaller PDF
+    "mail": BASICS
+    | {"saved", "report.write_report", "report.PageSize", "report.PAGES"},  # may have to write a smaller PDF
     "gate": BASICS | {"saved"},
     "pack": BASICS
     | {"ingest.audiofile", "measure.truepeak", "saved", "report.bars", "report.write_report", "report.PageSize"},

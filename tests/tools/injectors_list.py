@@ -104,7 +104,7 @@ FAULTS: tuple[Fault, ...] = (
     # room and drums
     Fault(name="ceiling", codes=("comb",), inject=sound.comb, full=0.7, unit="of the sound", roles=("overhead",),
           shared=False),
-    Fault(name="bare walls", codes=("flutter",), inject=sound.flutter, full=0.6, unit="of the sound", roles=("room",),
+    Fault(name="bare walls", codes=("slap",), inject=sound.flutter, full=0.6, unit="of the sound", roles=("room",),
           shared=False),
     Fault(name="room mode", codes=("boom",), inject=sound.boom, full=0.5, unit="of the peak", roles=("room",),
           shared=False),

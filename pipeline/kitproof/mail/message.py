@@ -20,7 +20,7 @@ from pathlib import Path
 from kitproof import saved
 from kitproof.errors import KitproofError, OutputError, SavedError
 from kitproof.model import Measurements
-from kitproof.report import PageSize, write_report
+from kitproof.report import PAGES, PageSize, write_report
 
 # 7 bits only, so that every server on the way takes the message as it is.
 POLICY = SMTP.clone(cte_type="7bit")
@@ -29,7 +29,6 @@ _LOCAL_PART = re.compile(r"[\w!#$%&'*+/=?^`{|}~.-]+", re.ASCII)
 # how a report says what language it is in, and how large its paper is (PDF 1.7: Lang, MediaBox)
 _LANGUAGE = re.compile(rb"/Lang \((\w+)\)")
 _MEDIA_BOX = re.compile(rb"/MediaBox \[ 0 0 ([\d.]+) [\d.]+ \]")
-_PAGES: dict[float, PageSize] = {612.0: "letter", 297.64: "phone"}  # by width in points, else A4
 VERDICTS = {"keep": "keep it", "fix-and-redo": "fix something and redo", "redo": "redo", "unknown": "no verdict"}
 GREETING = "Hello,\n\nthis is the technical check of a drum take, made from its recordings alone."
 FAREWELL = "It can be wrong both ways: before anything is deleted, listen."
@@ -131,7 +130,8 @@ def _small_pdf(report: Report, page_size: PageSize | None = None) -> bytes | Non
     said = _LANGUAGE.search(report.pdf_bytes)
     language = said[1].decode() if said is not None else "en"
     box = _MEDIA_BOX.search(report.pdf_bytes)
-    own = _PAGES.get(float(box[1]), "a4") if box is not None else "a4"
+    widths = {size[0]: name for name, size in PAGES.items()}
+    own = widths.get(float(box[1]), "a4") if box is not None else "a4"
     try:
         pictures = saved.read_pictures(report.pdf.parent / "pictures.npz")
         with tempfile.TemporaryDirectory() as folder:

@@ -14,6 +14,13 @@ from kitproof.comparison import Comparison
 from kitproof.model import Measurements, Pictures
 
 PageSize = Literal["a4", "letter", "phone"]
+# Width and height, points.
+# "phone": a page as wide as A6 and as tall as a phone's screen shows, so that 11 pt are read without zooming
+PAGES: dict[PageSize, tuple[float, float]] = {
+    "a4": (595.28, 841.89),
+    "letter": (612.0, 792.0),
+    "phone": (297.64, 527.24),
+}
 
 
 def write_report(

@@ -18,6 +18,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
 from kitproof.model import Severity
+from kitproof.report import PAGES as PAGES
 from kitproof.report import PageSize as PageSize
 
 Colour = tuple[float, float, float]
@@ -50,12 +51,6 @@ SONOGRAM_HIGH_DBFS = -10.0
 
 
 # ---------------------------------------------------------------- grid
-# "phone": a page as wide as A6 and as tall as a phone's screen shows, so that 11 pt are read without zooming
-PAGES: dict[PageSize, tuple[float, float]] = {
-    "a4": (595.28, 841.89),
-    "letter": (612.0, 792.0),
-    "phone": (297.64, 527.24),
-}
 MARGIN = 42.0
 HEAD_ROOM = 56.0  # the first line of content stands below this
 FOOT_ROOM = 50.0
